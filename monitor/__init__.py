@@ -1,0 +1,1 @@
+"""Goodwater: stands watch over a machine shop's coolant water."""

@@ -1,0 +1,1 @@
+"""Statistics of detection: pure, no I/O, no clock."""

@@ -1,0 +1,1 @@
+"""Water science: pure functions on floats, the unit in every name."""

@@ -1,0 +1,1 @@
+"""A physical shop with faults and a ground truth; speaks the wires of real instruments."""
