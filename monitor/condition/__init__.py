@@ -1,0 +1,1 @@
+"""Sample to Reading: calibration, compensation, quality flags, flow gate."""

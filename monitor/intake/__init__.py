@@ -1,0 +1,1 @@
+"""From a wire to Samples: one file a driver, one file a payload."""

@@ -1,0 +1,1 @@
+"""From the outbox to a person: message, ways of delivery, retries."""

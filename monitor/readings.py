@@ -1,0 +1,213 @@
+"""The nouns that travel: what arrives, what is judged, what comes of it.
+
+Nothing here knows a wire, a store or a clock. All times are UTC milliseconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum, IntFlag, StrEnum
+from typing import Literal
+
+Json = str | int | float | bool | None | list["Json"] | dict[str, "Json"]
+Evidence = Mapping[str, Json]
+
+
+class Level(IntEnum):
+    """How far a value may be trusted; the three severities of OPC UA Part 8."""
+
+    GOOD = 0
+    UNCERTAIN = 1
+    BAD = 2
+
+
+class Reason(IntFlag):
+    """Why a value is less than good. Stored as bits: give new reasons new bits, never reuse one."""
+
+    NONE = 0
+    TIME_UNKNOWN = 1 << 0  # redelivered, retained or drained from a broker, without a time of its own
+    NO_TEMPERATURE = 1 << 1  # compensation wanted, no usable temperature
+    JUMP = 1 << 2  # far from the last value, not yet confirmed by the next
+    FLAT = 1 << 3  # unchanged for longer than the instrument's noise explains
+    GATE_UNKNOWN = 1 << 4  # nothing trustworthy says whether water flows
+    INPUT_UNCERTAIN = 1 << 5  # computed from an uncertain input
+    OVER_RANGE = 1 << 8
+    UNDER_RANGE = 1 << 9
+    IMPLAUSIBLE = 1 << 10  # physically impossible for this quantity
+    CLOCK = 1 << 11  # the time it carries cannot be true
+    DEVICE_FAULT = 1 << 12  # the instrument itself says so
+    OUTSIDE_METHOD = 1 << 13  # the compensation is not valid at this temperature
+
+
+_BAD = (
+    Reason.OVER_RANGE
+    | Reason.UNDER_RANGE
+    | Reason.IMPLAUSIBLE
+    | Reason.CLOCK
+    | Reason.DEVICE_FAULT
+    | Reason.OUTSIDE_METHOD
+)
+
+
+def level_of(reasons: Reason) -> Level:
+    """The worst severity among the reasons; good when there is none."""
+    if reasons & _BAD:
+        return Level.BAD
+    return Level.UNCERTAIN if reasons else Level.GOOD
+
+
+def words(reasons: Reason) -> list[str]:
+    """The reasons as words, in the order of their bits (`over range`, `time unknown`)."""
+    return [reason.name.lower().replace("_", " ") for reason in Reason if reason & reasons and reason.name]
+
+
+class Bound(IntEnum):
+    """What a value out of the instrument's range still says: the true one is at least, or at most, this."""
+
+    EXACT = 0
+    AT_LEAST = 1
+    AT_MOST = 2
+
+
+class Status(IntFlag):
+    """What the wire says about a Sample."""
+
+    OK = 0
+    REDELIVERED = 1  # MQTT DUP
+    RETAINED = 2
+    DRAINED = 4  # queued by the broker while we were away
+    DEVICE_FAULT = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One value as received, in the instrument's own unit."""
+
+    channel: str
+    value: float
+    arrival_ms: int
+    time_ms: int | None = None  # the time the payload carries, if it carries one
+    status: Status = Status.OK
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A whole minute of the clock has begun."""
+
+    time_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAction:
+    """What a person did, taken from the inbox."""
+
+    time_ms: int
+    action: Literal["acknowledge"]
+    target: str  # an alarm's condition, optionally with `#occurrence`
+    by: str
+    comment: str = ""
+    inbox_id: int = 0
+
+
+Event = Sample | Tick | OperatorAction
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A Sample conditioned: in the quantity's canonical unit, with its quality."""
+
+    channel: str
+    time_ms: int
+    arrival_ms: int
+    raw: float
+    value: float
+    reasons: Reason
+    bound: Bound
+    judged: bool  # it was shown to the rules (in order, gate open, time known)
+
+    @property
+    def level(self) -> Level:
+        return level_of(self.reasons)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A rule's opinion on one condition at one time."""
+
+    condition: str  # what may become an alarm: the rule's id, or `rule/channel`
+    subject: str  # channel, stage or sump it speaks about
+    holds: bool
+    time_ms: int
+    since_ms: int
+    confidence: float  # 0..1
+    evidence: Evidence
+
+
+class AlarmState(StrEnum):
+    """States of IEC 62682 / ISA-18.2 that an alarm can be in."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+
+
+Priority = Literal["high", "medium", "low"]
+Cause = Literal["raised", "returned", "acknowledged"]
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """An alarm went from one state to another, and why."""
+
+    condition: str
+    occurrence: int  # counts the times this condition became an alarm, from 1
+    step: int  # counts the transitions of one occurrence, from 1
+    cause: Cause
+    state: AlarmState
+    time_ms: int
+    since_ms: int
+    priority: Priority
+    rule_kind: str
+    subject: str
+    confidence: float
+    evidence: Evidence
+    by: str = ""
+    comment: str = ""
+
+    @property
+    def key(self) -> str:
+        """Unique for ever: `condition#occurrence.step`."""
+        return f"{self.condition}#{self.occurrence}.{self.step}"
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """One contact is owed word of one transition by one of its ways of delivery."""
+
+    transition: str  # Transition.key
+    contact: str
+    way: int  # index into the contact's ways of delivery
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """Something was refused, flagged or set aside: shown by `goodwater status`."""
+
+    what: str  # a short slug: `late`, `duplicate`, `conflict`, `unknown-topic`, `not-a-number` ...
+    subject: str  # channel, topic or port
+    time_ms: int
+    detail: str = ""
+    n: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """What a rule kind says of its evidence: sentences for a person, made when a message is delivered."""
+
+    first_line: str  # readable on a lock screen: what, where, how bad
+    facts: tuple[tuple[str, str], ...]  # label, value with unit
+    meaning: str
+    steps: tuple[str, ...]  # in the order a technician would take them
+    cautions: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""What Goodwater remembers: embedded SQLite, one writer, a transaction per batch."""
