@@ -184,11 +184,11 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """One contact is owed word of one transition by one of its ways of delivery."""
+    """A person is owed word of one transition by one of their ways of delivery."""
 
     transition: str  # Transition.key
-    contact: str
-    way: int  # index into the contact's ways of delivery
+    person: str
+    way: int  # index into that person's ways of delivery
 
 
 @dataclass(frozen=True, slots=True)

@@ -179,7 +179,7 @@ class Instrument(Table):
         return self.name or self.id
 
 
-class Contact(Table):
+class Person(Table):
     """Somebody who is told; a role name may stand for a person. `way` holds the settings of delivery."""
 
     id: Id
@@ -215,7 +215,7 @@ class Plant(Table):
     point: tuple[Point, ...] = ()
     sump: tuple[Sump, ...] = ()
     instrument: Annotated[tuple[Instrument, ...], Field(min_length=1)]
-    contact: Annotated[tuple[Contact, ...], Field(min_length=1)]
+    person: Annotated[tuple[Person, ...], Field(min_length=1)]
 
     @property
     def channels(self) -> dict[str, Channel]:

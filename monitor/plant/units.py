@@ -18,7 +18,7 @@ _ALIASES = (
     "gph = gallon / hour = _ = GPH",
     "gpd = gallon / day = _ = GPD",
     "lpm = liter / minute = _ = LPM",
-    # CaCO3 scales of hardness, all as mg/L as CaCO3 (64.79891 mg per 3.785411784 L; 10 mg CaO/L; 10 mg CaCO3/L)
+    # hardness, all as mg/L as CaCO3: 64.79891 mg per 3.785411784 L; 10 mg CaO/L; 10 mg CaCO3/L
     "grain_per_gallon = 17.118061 * milligram / liter = gpg",
     "german_degree = 17.8480 * milligram / liter = dH = dGH",
     "french_degree = 10.0 * milligram / liter = fH",
@@ -68,9 +68,9 @@ class UnitError(ValueError):
 
 
 @cache
-def registry() -> pint.UnitRegistry:
+def registry() -> pint.UnitRegistry[float]:
     """The one registry, with our aliases (about 0.1 s to build, so only when first needed)."""
-    units: pint.UnitRegistry = pint.UnitRegistry()
+    units: pint.UnitRegistry[float] = pint.UnitRegistry()
     for line in _ALIASES:
         units.define(line)
     return units
@@ -95,7 +95,7 @@ def parse_unit(text: str) -> pint.Unit:
     name = _SPELLINGS.get(text.strip(), text.strip())
     try:
         return registry().Unit(name)
-    except Exception as error:  # noqa: BLE001 - pint's parser raises anything from token errors to AttributeError
+    except Exception as error:  # pint's parser raises anything from token errors to AttributeError
         raise UnitError(f'unit "{text}" is not known') from error
 
 
@@ -126,9 +126,7 @@ def to_canonical(unit: str, quantity: str) -> Scale:
     try:
         return scale_between(unit, canonical)
     except UnitError as error:
-        raise UnitError(
-            f"{error}; {quantity} is measured in {shown_unit(canonical)} or a unit like it"
-        ) from error
+        raise UnitError(f"{error}; {quantity} is written in {shown_unit(canonical)} or its like") from error
 
 
 def split_measure(text: str) -> tuple[float, str]:

@@ -1,0 +1,72 @@
+"""What every rule is: settings that are its config syntax, a small state, a judgement, words.
+
+A rule is pure. It is given its state and gives back the next one with its Findings; the heart keeps the
+states, so an exception inside a rule cannot leave one half changed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Generic, Protocol, TypeVar
+
+from pydantic import Field
+
+from monitor.plant.fields import DurationMs, Id, Table
+from monitor.plant.model import Plant
+from monitor.readings import Evidence, Finding, Priority, Reading, Tick, Wording
+
+
+class RuleSettings(Table):
+    """The keys every `[[rule]]` has; each kind adds its own and a literal `kind`."""
+
+    id: Id
+    priority: Priority = "medium"
+    on_delay: Annotated[DurationMs, Field(description="the condition must hold this long")] = 0
+    off_delay: Annotated[DurationMs, Field(description="it must be gone this long")] = 0
+
+
+State = TypeVar("State")
+
+
+class Rule(Protocol, Generic[State]):
+    """One configured rule. `State` is a frozen dataclass of plain values with a class variable `version`."""
+
+    kind: ClassVar[str]
+    settings: RuleSettings
+    channels: frozenset[str]  # whose judged Readings it wants
+
+    def start(self) -> State:
+        """The state before anything was seen."""
+
+    def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
+        """Judge one Reading of one of its channels."""
+
+    def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
+        """Judge the passing of time."""
+
+
+RuleBuilder = Any  # (settings, plant) -> Rule; raises ValueError with the key and what would be right
+
+
+class Kind(Protocol):
+    """A kind of rule as the list in `config.py` holds it: a module with these three names."""
+
+    Settings: type[RuleSettings]
+    build: RuleBuilder
+
+    def wording(self, evidence: Evidence) -> Wording:
+        """The sentences for a person, from the evidence alone: the rule may be gone from the site by then."""
+
+
+Kinds = Mapping[str, Kind]
+
+
+def plant_channel(plant: Plant, channel: str, key: str) -> str:
+    """The channel's id, if the plant has it.
+
+    Raises: ValueError naming the key, the channel and the channels there are.
+    """
+    if channel not in plant.channels:
+        known = ", ".join(plant.channels)
+        raise ValueError(f'{key} = "{channel}" is no channel of this site; there are: {known}')
+    return channel
