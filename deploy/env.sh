@@ -35,7 +35,7 @@ is_ready() {
   case $mode in
     runtime) enough='runtime demo test' ;;
     demo) enough='demo test' ;;
-    *) enough=test ;;
+    *) enough='test' ;;
   esac
   for made in $enough; do
     test -f "$stamp-$made" && test "$(cat "$stamp-$made")" = "$(fingerprint "$made")" && return 0
