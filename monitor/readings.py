@@ -211,3 +211,25 @@ class Wording:
     meaning: str
     steps: tuple[str, ...]  # in the order a technician would take them
     cautions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Owed:
+    """A row of the outbox that is due: a notice with the transition it tells of."""
+
+    id: int
+    message_id: str  # stable: the same row always carries the same Message-ID
+    notice: Notice
+    transition: Transition
+    attempts: int  # made so far
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryResult:
+    """What became of one attempt; the writer puts it into the outbox."""
+
+    owed_id: int
+    time_ms: int
+    outcome: Literal["delivered", "failed", "given-up"]
+    detail: str = ""
+    retry_ms: int = 0  # when to try again, for "failed"
