@@ -222,6 +222,7 @@ class Owed:
     notice: Notice
     transition: Transition
     attempts: int  # made so far
+    owed_ms: int  # when the row was written; how long it has been owed decides when to give up
 
 
 @dataclass(frozen=True, slots=True)
