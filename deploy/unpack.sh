@@ -29,3 +29,4 @@ test -z "$missing" || apt download $missing
 for package in ./*.deb; do
   test -f "$package" && dpkg -x "$package" "$folder"
 done
+rm -rf "$folder/apt" # lists and downloads, some 160 MB
