@@ -32,22 +32,15 @@ class Reason(IntFlag):
     FLAT = 1 << 3  # unchanged for longer than the instrument's noise explains
     GATE_UNKNOWN = 1 << 4  # nothing trustworthy says whether water flows
     INPUT_UNCERTAIN = 1 << 5  # computed from an uncertain input
+    OUTSIDE_METHOD = 1 << 6  # the compensation is not valid at this temperature: left uncompensated
     OVER_RANGE = 1 << 8
     UNDER_RANGE = 1 << 9
     IMPLAUSIBLE = 1 << 10  # physically impossible for this quantity
     CLOCK = 1 << 11  # the time it carries cannot be true
     DEVICE_FAULT = 1 << 12  # the instrument itself says so
-    OUTSIDE_METHOD = 1 << 13  # the compensation is not valid at this temperature
 
 
-_BAD = (
-    Reason.OVER_RANGE
-    | Reason.UNDER_RANGE
-    | Reason.IMPLAUSIBLE
-    | Reason.CLOCK
-    | Reason.DEVICE_FAULT
-    | Reason.OUTSIDE_METHOD
-)
+_BAD = Reason.OVER_RANGE | Reason.UNDER_RANGE | Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT
 
 
 def level_of(reasons: Reason) -> Level:
@@ -68,6 +61,16 @@ class Bound(IntEnum):
     EXACT = 0
     AT_LEAST = 1
     AT_MOST = 2
+
+
+class Standing(IntEnum):
+    """What a Reading may be used for."""
+
+    JUDGED = 0  # in order, time known, the water being made
+    GATED = 1  # in order, but in standing or flushing water
+    LATE = 2  # not later than the last one in order: stored and counted only
+    TIME_UNKNOWN = 3
+    BAD_TIME = 4
 
 
 class Status(IntFlag):
@@ -124,11 +127,23 @@ class Reading:
     value: float
     reasons: Reason
     bound: Bound
-    judged: bool  # it was shown to the rules (in order, gate open, time known)
+    standing: Standing
+    status: Status = Status.OK
+    own_time: bool = True  # the payload carried the time
 
     @property
     def level(self) -> Level:
         return level_of(self.reasons)
+
+    @property
+    def ordered(self) -> bool:
+        """It may be shown to the rules."""
+        return self.standing <= Standing.GATED
+
+    @property
+    def usable(self) -> bool:
+        """It says something about the water being made: in order, gate not closed, not bad."""
+        return self.standing == Standing.JUDGED and self.level != Level.BAD
 
 
 @dataclass(frozen=True, slots=True)

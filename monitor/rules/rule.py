@@ -70,3 +70,25 @@ def plant_channel(plant: Plant, channel: str, key: str) -> str:
         known = ", ".join(plant.channels)
         raise ValueError(f'{key} = "{channel}" is no channel of this site; there are: {known}')
     return channel
+
+
+def stage_kind_at(plant: Plant, channel: str) -> str:
+    """The kind of the stage whose outlet a channel measures; empty where it measures no outlet."""
+    point = plant.point_of(channel)
+    return next((s.kind for s in plant.stage if point is not None and s.id == point.after), "")
+
+
+def number(evidence: Evidence, key: str) -> float:
+    """A number of the evidence.
+
+    Raises: KeyError, ValueError when it is not there or no number: evidence of another version.
+    """
+    value = evidence[key]
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"evidence {key!r} is {value!r}, not a number")
+    return float(value)
+
+
+def text(evidence: Evidence, key: str) -> str:
+    """A word of the evidence; an empty one when it is not there."""
+    return str(evidence.get(key) or "")

@@ -1,0 +1,198 @@
+"""A Sample becomes a Reading: time, unit, calibration, range, compensation, shape, gate, in this order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, time
+from zoneinfo import ZoneInfo
+
+from monitor.condition.compensation import compensate
+from monitor.condition.flags import ShapeState, range_flag, shape_flags
+from monitor.condition.gate import Flowing, GateState, on_flow, says
+from monitor.plant.model import Channel, Plant
+from monitor.plant.units import Scale, to_canonical
+from monitor.readings import Bound, Count, Reading, Reason, Sample, Standing, Status
+
+# A stamp may run ahead of our clock by this much before it cannot be true.
+FUTURE_TOLERANCE_MS = 300_000
+# Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
+CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
+# A neighbour's value (temperature, flow) is trusted for three of its intervals, but at least this long.
+_TRUST_AT_LEAST_MS = 120_000
+
+_OLD_WITHOUT_TIME = Status.REDELIVERED | Status.RETAINED | Status.DRAINED
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelState:
+    """What conditioning remembers of one channel."""
+
+    last_ms: int = 0  # time of the last reading in order
+    last_timeless_ms: int = 0  # time given to the last sample that carried none
+    shape: ShapeState = ShapeState()
+    gate: GateState = GateState()
+    latest: Reading | None = None  # the last one in order; kept only where a neighbour needs it
+
+    version = 1
+
+
+@dataclass(frozen=True, slots=True)
+class MovedBack:
+    """Readings of a channel after this time were stamped by a clock that ran ahead."""
+
+    channel: str
+    after_ms: int
+
+
+@dataclass(slots=True)
+class Conditioned:
+    """What conditioning one Sample gives."""
+
+    reading: Reading
+    states: dict[str, ChannelState] = field(default_factory=dict)  # those that changed
+    counts: list[Count] = field(default_factory=list)
+    moved_back: MovedBack | None = None
+
+
+class _Prepared:
+    """One channel with everything worked out that does not change while the daemon runs."""
+
+    def __init__(self, plant: Plant, channel: Channel) -> None:
+        self.channel = channel
+        self.scale: Scale = to_canonical(channel.unit, channel.quantity)
+        zone = ZoneInfo(plant.site.timezone)
+        self.calibrations = sorted(
+            (int(datetime.combine(c.since, time(), zone).timestamp() * 1000), c.gain, c.offset)
+            for c in channel.calibration
+        )
+        interval = plant.instrument_of(channel.id).expected_interval
+        self.trusted_for_ms = max(_TRUST_AT_LEAST_MS, 3 * interval)
+
+    def calibrated(self, raw: float, at_ms: int) -> float:
+        """The raw value under the calibration in force at that time, still in the channel's unit."""
+        value = raw
+        for since_ms, gain, offset in self.calibrations:
+            if since_ms <= at_ms:
+                value = gain * raw + offset
+        return value
+
+
+class Conditioner:
+    """Conditions the channels of one plant. Holds no state: `ChannelState`s are passed in and given back."""
+
+    def __init__(self, plant: Plant) -> None:
+        self._prepared = {c.id: _Prepared(plant, c) for c in plant.channels.values()}
+        self._gated_by: dict[str, list[Channel]] = {}
+        for channel in plant.channels.values():
+            if channel.gate is not None:
+                self._gated_by.setdefault(channel.gate.flow, []).append(channel)
+        self._watched = {c.temperature for c in plant.channels.values() if c.temperature}
+
+    def condition(self, states: Mapping[str, ChannelState], sample: Sample) -> Conditioned:
+        """The Reading of a Sample, and the states it changed."""
+        prepared = self._prepared[sample.channel]
+        state = states.get(sample.channel, ChannelState())
+        state, time_ms, standing, moved_back = _place_in_time(state, sample)
+        reading, state = self._value(prepared, states, state, sample, time_ms, standing)
+        result = Conditioned(reading, {sample.channel: state}, moved_back=moved_back)
+        if moved_back is not None:
+            result.counts.append(Count("clock-moved-back", sample.channel, sample.arrival_ms))
+        if standing > Standing.GATED:
+            what = standing.name.lower().replace("_", "-")
+            result.counts.append(Count(what, sample.channel, sample.arrival_ms))
+        elif reading.standing <= Standing.GATED:
+            self._tell_gates(states, reading, result)
+        return result
+
+    def _value(
+        self,
+        prepared: _Prepared,
+        states: Mapping[str, ChannelState],
+        state: ChannelState,
+        sample: Sample,
+        time_ms: int,
+        standing: Standing,
+    ) -> tuple[Reading, ChannelState]:
+        channel = prepared.channel
+        value = prepared.scale.apply(prepared.calibrated(sample.value, time_ms))
+        reasons, bound = range_flag(channel, sample.value, value)
+        if sample.status & Status.DEVICE_FAULT:
+            reasons, bound = reasons | Reason.DEVICE_FAULT, Bound.EXACT
+        if standing == Standing.TIME_UNKNOWN:
+            reasons |= Reason.TIME_UNKNOWN
+        elif standing == Standing.BAD_TIME:
+            reasons |= Reason.CLOCK
+        if channel.temperature is not None:
+            warm = states.get(channel.temperature, ChannelState()).latest
+            trusted_for_ms = self._prepared[channel.temperature].trusted_for_ms
+            value, doubt = compensate(channel, value, warm, time_ms, trusted_for_ms)
+            reasons |= doubt
+        if standing == Standing.JUDGED:
+            shape, flags = shape_flags(
+                channel, state.shape, time_ms, sample.value, value, 3 * prepared.trusted_for_ms
+            )
+            state, reasons = replace(state, shape=shape, last_ms=time_ms), reasons | flags
+            if channel.gate is not None:
+                flowing = says(channel.gate, state.gate, time_ms, self._trust_in_flow(channel))
+                standing = Standing.GATED if flowing is Flowing.CLOSED else standing
+                reasons |= Reason.GATE_UNKNOWN if flowing is Flowing.UNKNOWN else Reason.NONE
+        reading = Reading(
+            channel=sample.channel,
+            time_ms=time_ms,
+            arrival_ms=sample.arrival_ms,
+            raw=sample.value,
+            value=value,
+            reasons=reasons,
+            bound=bound,
+            standing=standing,
+            status=sample.status,
+            own_time=sample.time_ms is not None,
+        )
+        if channel.id in self._watched and reading.ordered:
+            state = replace(state, latest=reading)
+        return reading, state
+
+    def _trust_in_flow(self, channel: Channel) -> int:
+        assert channel.gate is not None
+        return self._prepared[channel.gate.flow].trusted_for_ms
+
+    def _tell_gates(self, states: Mapping[str, ChannelState], flow: Reading, result: Conditioned) -> None:
+        """A flow value moves the gates of all channels that look at it."""
+        for channel in self._gated_by.get(flow.channel, ()):
+            assert channel.gate is not None
+            state = result.states.get(channel.id) or states.get(channel.id, ChannelState())
+            is_contact = self._prepared[flow.channel].channel.quantity == "contact"
+            result.states[channel.id] = replace(
+                state, gate=on_flow(channel.gate, state.gate, flow, is_contact)
+            )
+
+
+def _place_in_time(
+    state: ChannelState, sample: Sample
+) -> tuple[ChannelState, int, Standing, MovedBack | None]:
+    """When the sample was taken, and what it may be used for.
+
+    Time only moves forward: what is not later than the last one in order is late. A last time far ahead of
+    a trusted clock was stamped by a clock that ran ahead (a gateway that booted without one): the mark
+    moves back, or the channel would stay deaf until the clock caught up.
+    """
+    arrival_ms = sample.arrival_ms
+    trusted = arrival_ms >= CLOCK_TRUSTED_FROM_MS
+    moved_back = None
+    if trusted and max(state.last_ms, state.last_timeless_ms) > arrival_ms + FUTURE_TOLERANCE_MS:
+        moved_back = MovedBack(sample.channel, arrival_ms + FUTURE_TOLERANCE_MS)
+        state = replace(state, last_ms=0, last_timeless_ms=0, shape=ShapeState(), gate=GateState())
+    if sample.time_ms is None:
+        # Two values in one millisecond are two values.
+        time_ms = max(arrival_ms, state.last_timeless_ms + 1)
+        state = replace(state, last_timeless_ms=time_ms)
+        if sample.status & _OLD_WITHOUT_TIME:
+            return state, time_ms, Standing.TIME_UNKNOWN, moved_back
+    else:
+        time_ms = sample.time_ms
+    if not trusted or time_ms > arrival_ms + FUTURE_TOLERANCE_MS:
+        return state, time_ms, Standing.BAD_TIME, moved_back
+    if time_ms <= state.last_ms:
+        return state, time_ms, Standing.LATE, moved_back
+    return state, time_ms, Standing.JUDGED, moved_back

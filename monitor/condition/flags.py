@@ -1,0 +1,76 @@
+"""Quality flags in the sense of QARTOD: range, jump, flat line. Limits come from the instrument itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from monitor.plant.model import Channel
+from monitor.plant.quantities import QUANTITIES
+from monitor.readings import Bound, Reason
+
+# States and counts move in steps by nature.
+_STEPPING = frozenset({"contact", "volume"})
+# Values that end at their physical end: standing at it is no sign of an instrument at its stop.
+_CLOSED_RANGE = frozenset({"contact", "fraction"})
+
+
+def range_flag(channel: Channel, raw: float, canonical: float) -> tuple[Reason, Bound]:
+    """Beyond the instrument's range the value is bad, and still says "at least" or "at most".
+
+    A meter at its stop shows the end of its range, so the upper end itself counts as over range.
+    """
+    known = QUANTITIES[channel.quantity]
+    if not known.low - channel.canonical_resolution <= canonical <= known.high:
+        return Reason.IMPLAUSIBLE, Bound.EXACT
+    low, high = channel.range
+    if raw > high or (raw == high and channel.quantity not in _CLOSED_RANGE):
+        return Reason.OVER_RANGE, Bound.AT_LEAST
+    if raw < low:
+        return Reason.UNDER_RANGE, Bound.AT_MOST
+    return Reason.NONE, Bound.EXACT
+
+
+@dataclass(frozen=True, slots=True)
+class ShapeState:
+    """What jump and flat line remember of a channel."""
+
+    settled: float | None = None  # the last value taken as true
+    pending: float | None = None  # a step that waits for its confirmation
+    last_ms: int = 0
+    same_raw: float | None = None
+    same_since_ms: int = 0
+
+
+def shape_flags(
+    channel: Channel, state: ShapeState, time_ms: int, raw: float, value: float, stale_after_ms: int
+) -> tuple[ShapeState, Reason]:
+    """A far step is uncertain until the next value confirms it (or shows it was a spike); a line that
+    stays flat longer than `flat_after` is uncertain."""
+    if channel.quantity in _STEPPING:
+        return replace(state, last_ms=time_ms), Reason.NONE
+    reasons = Reason.NONE
+    if raw != state.same_raw:
+        state = replace(state, same_raw=raw, same_since_ms=time_ms)
+    elif time_ms - state.same_since_ms > channel.flat_after:
+        reasons |= Reason.FLAT
+    known_before = state.settled is not None and time_ms - state.last_ms <= stale_after_ms
+    state = replace(state, last_ms=time_ms)
+    if not known_before or state.settled is None:
+        return replace(state, settled=value, pending=None), reasons
+    near_settled = abs(value - state.settled) <= jump_limit(channel, state.settled)
+    confirms = state.pending is not None and abs(value - state.pending) <= jump_limit(channel, state.pending)
+    if near_settled or confirms:
+        return replace(state, settled=value, pending=None), reasons
+    return replace(state, pending=value), reasons | Reason.JUMP
+
+
+def jump_limit(channel: Channel, at: float) -> float:
+    """The largest step between two values that needs no confirmation, in the canonical unit.
+
+    The setting `jump`, or else ten steps of resolution, three times the accuracy, or a quarter of the
+    value, whichever is largest (our own choice: wide, since a flag only asks for one more value).
+    """
+    if channel.jump is not None:
+        return channel.jump.difference(channel.quantity)
+    accuracy = channel.accuracy.at(at, channel.quantity, channel.canonical_range[1])
+    return max(10 * channel.canonical_resolution, 3 * accuracy, 0.25 * abs(at))
