@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from monitor.plant import units
 from monitor.plant.quantities import QUANTITIES
@@ -18,7 +18,33 @@ from monitor.plant.quantities import QUANTITIES
 class Table(BaseModel):
     """A table of the site file: unknown keys are mistakes, nothing changes after reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, allow_inf_nan=False)
+
+
+class Wrong(ValueError):
+    """A key of the site file holds what does not fit; the text says what would.
+
+    `key` names the key inside the table being read, when that is not where the check runs; `found` says
+    what stands there, when quoting the value is not enough.
+    """
+
+    def __init__(self, allowed: str, *, key: str = "", found: str = "") -> None:
+        super().__init__(allowed)
+        self.key = key
+        self.found = found
+
+
+@dataclass(frozen=True, slots=True)
+class RefersTo:
+    """Marks a field (in its `Annotated`) whose text, or whose every text, is the id of another table.
+
+    `config` checks the reference; whoever declares the field need not. In a field that is a table, the keys
+    are the ids. `own` means: a channel of the same instrument.
+    """
+
+    table: str  # `channel`, or the name of a table of the file: `point`, `stage`, `broker` ...
+    quantities: tuple[str, ...] = ()  # for channels: the quantities that will do; empty is any
+    own: bool = False
 
 
 Id = Annotated[
@@ -31,14 +57,33 @@ Id = Annotated[
 ]
 
 
+_A_DURATION = 'a duration, not negative, with its unit in quotes, like "5 min", "36 h" or "90 s"'
+
+
 def _duration_ms(found: object) -> object:
-    if isinstance(found, str):
+    if not isinstance(found, str):
+        raise Wrong(_A_DURATION)
+    try:
         value, unit = units.split_measure(found)
-        return round(units.scale_between(unit, "ms").apply(value))
-    raise ValueError('a duration is a number with a unit in quotes, like "5 min", "36 h" or "90 s"')
+        milliseconds = units.scale_between(unit, "ms").apply(value)
+    except units.UnitError as error:
+        raise Wrong(f"{_A_DURATION} ({error})") from error
+    if not 0.0 <= milliseconds <= _LONGEST_MS:
+        raise Wrong(f"{_A_DURATION}; ten years at most")
+    return round(milliseconds)
 
 
-DurationMs = Annotated[int, BeforeValidator(_duration_ms), Field(ge=0)]
+_LONGEST_MS = 10 * 366 * 86_400_000.0
+
+
+def _more_than_nothing(milliseconds: int) -> int:
+    if milliseconds <= 0:
+        raise Wrong('a duration longer than nothing, like "1 min"')
+    return milliseconds
+
+
+DurationMs = Annotated[int, BeforeValidator(_duration_ms)]
+PositiveDurationMs = Annotated[DurationMs, AfterValidator(_more_than_nothing)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +114,37 @@ def _measure(found: object) -> object:
         return Measure(*units.split_measure(found))
     if isinstance(found, Measure):
         return found
-    raise ValueError('a value here is a number with its unit in quotes, like "20 uS/cm"')
+    raise Wrong('a number with its unit in quotes, like "20 uS/cm"')
 
 
 MeasureField = Annotated[Measure, BeforeValidator(_measure)]
 
 
-def _quantity(found: object) -> object:
-    if found in QUANTITIES:
+def _in(unit: str, example: str, *, positive: bool = True) -> AfterValidator:
+    """Refuses a Measure of another dimension than `unit`, and one below or at zero where `positive`."""
+
+    def check(found: Measure) -> Measure:
+        try:
+            value = found.in_unit(unit)
+        except units.UnitError as error:
+            raise Wrong(f"{example} ({error})") from error
+        if value < 0.0 or (positive and value == 0.0):
+            raise Wrong(f"{example}; more than zero")
         return found
-    raise ValueError(f"a quantity is one of: {', '.join(QUANTITIES)}")
+
+    return AfterValidator(check)
+
+
+VolumeField = Annotated[MeasureField, _in("L", 'a volume, like "200 L" or "50 gal"')]
+AreaField = Annotated[MeasureField, _in("m**2", 'an area, like "0.8 m2" or "9 ft2"')]
+FlowField = Annotated[MeasureField, _in("L/min", 'a flow, like "0.2 L/min" or "0.05 gpm"')]
+ShareField = Annotated[MeasureField, _in("1", 'a share, like "2 %"', positive=False)]
+
+
+def _quantity(found: object) -> object:
+    if isinstance(found, str) and found in QUANTITIES:
+        return found
+    raise Wrong(f"one of: {', '.join(QUANTITIES)}")
 
 
 QuantityName = Annotated[str, BeforeValidator(_quantity)]

@@ -8,12 +8,27 @@ from __future__ import annotations
 
 from datetime import date
 from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from monitor.plant.fields import DurationMs, Id, Measure, MeasureField, QuantityName, Table
+from monitor.plant.fields import (
+    AreaField,
+    DurationMs,
+    FlowField,
+    Id,
+    Measure,
+    MeasureField,
+    PositiveDurationMs,
+    QuantityName,
+    RefersTo,
+    ShareField,
+    Table,
+    VolumeField,
+    Wrong,
+)
 from monitor.plant.quantities import QUANTITIES
-from monitor.plant.units import to_canonical
+from monitor.plant.units import UnitError, to_canonical
 from monitor.readings import Priority
 
 StageKind = Literal[
@@ -22,11 +37,12 @@ StageKind = Literal[
 
 
 class Stage(Table):
-    """One stage of the train."""
+    """One stage of the train. It is fed by the stage before it in the file, or by those `after` names."""
 
     id: Id
     kind: StageKind
     name: str = ""
+    after: Annotated[tuple[Id, ...], RefersTo("stage")] = ()
 
     @property
     def label(self) -> str:
@@ -37,7 +53,7 @@ class Point(Table):
     """A place in the water's way where something is measured."""
 
     id: Id
-    after: Id  # the stage whose outlet this is
+    after: Annotated[Id, RefersTo("stage")]  # the stage whose outlet this is
     name: str = ""
 
     @property
@@ -50,8 +66,8 @@ class Sump(Table):
 
     id: Id
     name: str = ""
-    volume: MeasureField  # when filled to its mark
-    surface: MeasureField | None = None  # open surface, for evaporation and litres per millimetre
+    volume: VolumeField  # when filled to its mark
+    surface: AreaField | None = None  # open surface, for evaporation and litres per millimetre
 
     @property
     def label(self) -> str:
@@ -70,8 +86,8 @@ class Accuracy(Table):
     """An instrument's accuracy as its sheet gives it; the worst of the parts counts."""
 
     absolute: MeasureField | None = None
-    of_reading: MeasureField | None = None  # "2 %"
-    of_full_scale: MeasureField | None = None  # "1 %"
+    of_reading: ShareField | None = None  # "2 %"
+    of_full_scale: ShareField | None = None  # "1 %"
 
     def at(self, value: float, quantity: str, full_scale: float) -> float:
         """The error to expect at a canonical value, in the canonical unit."""
@@ -96,10 +112,14 @@ class Calibration(Table):
 class Gate(Table):
     """When the water at a channel is the water being made: enough litres or minutes since flow began."""
 
-    flow: Id  # a channel of quantity flow, or a contact that is 1 while water runs
-    above: MeasureField = Measure(0.2, "L/min")  # less than this is standing water
-    litres: MeasureField | None = None
+    flow: Annotated[Id, RefersTo("channel", ("flow", "contact"))]  # a contact is 1 while water runs
+    above: FlowField = Measure(0.2, "L/min")  # less than this is standing water
+    litres: VolumeField | None = None
     minutes: DurationMs = 180_000
+
+
+Compensation = Literal["none", "linear", "natural-water"]
+TdsScale = Literal["nacl", "kcl", "natural", "own"]
 
 
 class Channel(Table):
@@ -109,7 +129,7 @@ class Channel(Table):
     quantity: QuantityName
     unit: str
     name: str = ""
-    point: Id | None = None  # where it differs from the instrument's
+    point: Annotated[Id | None, RefersTo("point")] = None  # where it differs from the instrument's
     range: tuple[float, float]  # in the channel's unit
     resolution: Annotated[float, Field(gt=0)]  # in the channel's unit
     accuracy: Accuracy = Accuracy()
@@ -117,15 +137,19 @@ class Channel(Table):
     gate: Gate | None = None
     # conductivity only
     compensated: bool | None = None  # the instrument itself refers its value to 25 °C
-    compensation: Literal["none", "linear", "natural-water"] = "none"
-    alpha: MeasureField | None = None  # "2.0 %" per °C, for linear
-    temperature: Id | None = None  # the channel that measures this water's temperature
+    compensation: Compensation = "none"
+    alpha: ShareField | None = None  # "2.0 %" per °C, for linear
+    temperature: Annotated[Id | None, RefersTo("channel", ("temperature",)), Field(validate_default=True)] = (
+        None  # the channel that measures this water's temperature
+    )
     # dissolved solids only
-    tds_scale: Literal["nacl", "kcl", "natural", "own"] | None = None
-    tds_factor: Annotated[float, Field(gt=0.2, lt=1.5)] | None = None  # mg/L per µS/cm, for scale "own"
+    tds_scale: Annotated[TdsScale | None, Field(validate_default=True)] = None
+    tds_factor: Annotated[float | None, Field(gt=0.2, lt=1.5, validate_default=True)] = (
+        None  # mg/L per µS/cm, for scale "own"
+    )
     # flags
     jump: MeasureField | None = None  # a step larger than this waits for the next value to confirm it
-    flat_after: DurationMs = 172_800_000
+    flat_after: PositiveDurationMs = 172_800_000
 
     @property
     def label(self) -> str:
@@ -140,27 +164,85 @@ class Channel(Table):
     def canonical_resolution(self) -> float:
         return self.resolution * to_canonical(self.unit, self.quantity).factor
 
-    @model_validator(mode="after")
-    def _agrees_with_itself(self) -> Channel:
-        to_canonical(self.unit, self.quantity)
-        if not self.range[0] < self.range[1]:
-            raise ValueError(f"range {list(self.range)} must rise")
-        if self.jump is not None:
-            self.jump.difference(self.quantity)
-        if self.accuracy.absolute is not None:
-            self.accuracy.absolute.difference(self.quantity)
-        if self.quantity == "conductivity":
-            if self.compensated and self.compensation != "none":
-                raise ValueError("the instrument already compensates; compensating twice is refused")
-            if self.compensation != "none" and self.temperature is None:
-                raise ValueError(f"compensation {self.compensation!r} needs `temperature`, a channel id")
-        elif self.compensation != "none" or self.compensated is not None or self.temperature is not None:
-            raise ValueError("compensated, compensation and temperature belong to conductivity only")
-        if self.quantity == "tds" and self.tds_scale is None:
-            raise ValueError('a TDS value needs `tds_scale` (what its maker assumes), e.g. "nacl"')
-        if (self.tds_scale == "own") != (self.tds_factor is not None):
-            raise ValueError('`tds_factor` goes with tds_scale = "own", and only with it')
-        return self
+    # Each check stands at the last of the keys it needs and leaves out those that are wrong by themselves,
+    # so that one mistake never hides another.
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_fits(cls, unit: str, info: ValidationInfo) -> str:
+        if "quantity" in info.data:
+            to_canonical(unit, info.data["quantity"])
+        return unit
+
+    @field_validator("range")
+    @classmethod
+    def _range_rises(cls, span: tuple[float, float]) -> tuple[float, float]:
+        if not span[0] < span[1]:
+            raise Wrong("two numbers, the lower first, in the channel's unit, like [0, 200]")
+        return span
+
+    @field_validator("accuracy")
+    @classmethod
+    def _accuracy_fits(cls, accuracy: Accuracy, info: ValidationInfo) -> Accuracy:
+        _fits_as_difference(accuracy.absolute, info, "absolute")
+        return accuracy
+
+    @field_validator("jump")
+    @classmethod
+    def _jump_fits(cls, jump: Measure | None, info: ValidationInfo) -> Measure | None:
+        _fits_as_difference(jump, info, "")
+        return jump
+
+    @field_validator("compensated", "compensation", "alpha", "temperature")
+    @classmethod
+    def _conductivity_only(cls, found: Any, info: ValidationInfo) -> Any:
+        if found not in (None, "none") and info.data.get("quantity", "conductivity") != "conductivity":
+            raise Wrong("nothing: this key belongs to conductivity only")
+        return found
+
+    @field_validator("compensation")
+    @classmethod
+    def _compensated_once(cls, compensation: Compensation, info: ValidationInfo) -> Compensation:
+        if info.data.get("compensated") and compensation != "none":
+            raise Wrong('"none": the instrument already compensates, and compensating twice is refused')
+        return compensation
+
+    @field_validator("temperature")
+    @classmethod
+    def _temperature_for_compensation(cls, temperature: str | None, info: ValidationInfo) -> str | None:
+        if temperature is None and info.data.get("compensation", "none") != "none":
+            raise Wrong(
+                f'compensation = "{info.data["compensation"]}" needs the id of the channel that measures '
+                "this water's temperature"
+            )
+        return temperature
+
+    @field_validator("tds_scale")
+    @classmethod
+    def _scale_known(cls, scale: TdsScale | None, info: ValidationInfo) -> TdsScale | None:
+        if scale is None and info.data.get("quantity") == "tds":
+            raise Wrong('what the maker of the TDS meter assumes: "nacl", "kcl", "natural" or "own"')
+        if scale is not None and info.data.get("quantity", "tds") != "tds":
+            raise Wrong("nothing: this key belongs to tds only")
+        return scale
+
+    @field_validator("tds_factor")
+    @classmethod
+    def _factor_for_own(cls, factor: float | None, info: ValidationInfo) -> float | None:
+        if "tds_scale" in info.data and (info.data["tds_scale"] == "own") != (factor is not None):
+            raise Wrong('mg/L per µS/cm, like 0.65, with tds_scale = "own" and only with it')
+        return factor
+
+
+def _fits_as_difference(found: Measure | None, info: ValidationInfo, key: str) -> None:
+    if found is None or "quantity" not in info.data:
+        return
+    try:
+        size = found.difference(info.data["quantity"])
+    except UnitError as error:
+        raise Wrong(str(error), key=key) from error
+    if size <= 0.0:
+        raise Wrong("a size, more than zero", key=key)
 
 
 class Instrument(Table):
@@ -168,11 +250,18 @@ class Instrument(Table):
 
     id: Id
     name: str = ""
-    point: Id | None = None
-    sump: Id | None = None
+    point: Annotated[Id | None, RefersTo("point")] = None
+    sump: Annotated[Id | None, RefersTo("sump")] = None  # a point or a sump, not both
     wire: Any
-    expected_interval: DurationMs
+    expected_interval: PositiveDurationMs
     channel: Annotated[tuple[Channel, ...], Field(min_length=1)]
+
+    @field_validator("sump")
+    @classmethod
+    def _one_place(cls, sump: str | None, info: ValidationInfo) -> str | None:
+        if sump is not None and info.data.get("point") is not None:
+            raise Wrong("a point or a sump, not both")
+        return sump
 
     @property
     def label(self) -> str:
@@ -189,12 +278,10 @@ class Person(Table):
 
 
 def _known_zone(name: str) -> str:
-    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
-
     try:
         ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        raise ValueError("a time zone is a name of the IANA list, like Europe/Vienna or UTC") from None
+    except (ZoneInfoNotFoundError, ValueError, OSError):  # a folder's name, an empty one, `..`
+        raise Wrong("a name of the IANA time zone list, like Europe/Vienna, America/Chicago or UTC") from None
     return name
 
 
@@ -204,7 +291,9 @@ class Site(Table):
     id: Id
     name: str
     timezone: Annotated[str, AfterValidator(_known_zone)]
-    data: str  # the folder that holds what Goodwater remembers; relative to the site file
+    data: Annotated[
+        str, Field(min_length=1)
+    ]  # the folder that holds what Goodwater remembers; relative to the site file
 
 
 class Plant(Table):
@@ -232,13 +321,29 @@ class Plant(Table):
                 return instrument
         raise KeyError(channel)
 
+    def feeds(self, stage: str) -> tuple[Stage, ...]:
+        """The stages whose water a stage takes: those its `after` names, else the one before it.
+
+        Raises: KeyError when there is no such stage.
+        """
+        for position, known in enumerate(self.stage):
+            if known.id == stage:
+                if known.after:
+                    return tuple(s for s in self.stage if s.id in known.after)
+                return self.stage[position - 1 : position]
+        raise KeyError(stage)
+
+    def point_of(self, channel: str) -> Point | None:
+        """The point a channel measures at; None at a sump, or where the file names no place."""
+        wanted = self.channels[channel].point or self.instrument_of(channel).point
+        return next((point for point in self.point if point.id == wanted), None)
+
     def place_of(self, channel: str) -> str:
         """Where a channel measures, in words: its point's, sump's or instrument's label."""
         instrument = self.instrument_of(channel)
-        point = self.channels[channel].point or instrument.point
-        for place in self.point:
-            if place.id == point:
-                return place.label
+        point = self.point_of(channel)
+        if point is not None:
+            return point.label
         for sump in self.sump:
             if sump.id == instrument.sump:
                 return sump.label

@@ -6,6 +6,8 @@ them because pint would read it as picohenry, and `ppm` because on a dissolved-s
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 from functools import cache
 
@@ -29,6 +31,7 @@ _ALIASES = (
     "volume_in_metres = meter ** 3 = m3 = m³",
     "area_in_metres = meter ** 2 = m2 = m²",
     "volume_in_feet = foot ** 3 = ft3 = ft³",
+    "area_in_feet = foot ** 2 = ft2 = ft²",
 )
 
 # What pint's grammar cannot take as an alias, replaced as whole words before it sees the text.
@@ -48,8 +51,24 @@ _SPELLINGS = {
     "Mohm.cm": "Mohm*cm",
     "Mohm·cm": "Mohm*cm",
     "MOhm*cm": "Mohm*cm",
+    "MOhm·cm": "Mohm*cm",
+    "MOhm.cm": "Mohm*cm",
     "1": "dimensionless",
     "": "dimensionless",
+}
+
+_ALSO_WRITTEN: dict[str, tuple[str, ...]] = {
+    "conductivity": ("mS/cm", "uS/m"),
+    "resistivity": ("kohm*cm",),
+    "tds": ("ppm", "g/L"),
+    "temperature": ("degF",),
+    "flow": ("L/h", "m3/h", "gpm", "gpd"),
+    "volume": ("m3", "gal"),
+    "level": ("cm", "m", "inch"),
+    "pressure": ("mbar", "kPa", "psi"),
+    "turbidity": ("FNU",),
+    "hardness": ("ppm", "gpg", "dH", "fH"),
+    "fraction": ("1",),
 }
 
 _SHOWN = {
@@ -61,6 +80,10 @@ _SHOWN = {
     "brix": "°Brix",
     "1": "",
 }
+
+
+_DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d")
+_LONGEST_UNIT, _MOST_POWERS, _LONG_NUMBER = 40, 2, re.compile(r"\d\d|\d\s*\*\*|\^")
 
 
 class UnitError(ValueError):
@@ -93,6 +116,9 @@ def parse_unit(text: str) -> pint.Unit:
     Raises: UnitError, naming the text, when pint and our aliases do not know it.
     """
     name = _SPELLINGS.get(text.strip(), text.strip())
+    # pint reckons out what stands in a unit: "m**9**9**9" would keep it busy for good
+    if len(name) > _LONGEST_UNIT or name.count("**") > _MOST_POWERS or _LONG_NUMBER.search(name):
+        raise UnitError(f'unit "{text}" is not known')
     try:
         return registry().Unit(name)
     except Exception as error:  # pint's parser raises anything from token errors to AttributeError
@@ -126,7 +152,13 @@ def to_canonical(unit: str, quantity: str) -> Scale:
     try:
         return scale_between(unit, canonical)
     except UnitError as error:
-        raise UnitError(f"{error}; {quantity} is written in {shown_unit(canonical)} or its like") from error
+        examples = ", ".join(unit_examples(quantity))
+        raise UnitError(f"{error}; {quantity} is written in {examples}") from error
+
+
+def unit_examples(quantity: str) -> tuple[str, ...]:
+    """Units a person may write for a quantity, the canonical one first."""
+    return (QUANTITIES[quantity].unit, *_ALSO_WRITTEN.get(quantity, ()))
 
 
 def split_measure(text: str) -> tuple[float, str]:
@@ -135,6 +167,8 @@ def split_measure(text: str) -> tuple[float, str]:
     Raises: UnitError when there is no number, or no unit.
     """
     stripped = text.strip()
+    if _DECIMAL_COMMA.match(stripped):
+        raise UnitError(f'"{text}" has a comma; the decimal sign is a point')
     end = len(stripped)
     for position, character in enumerate(stripped):
         if not (character.isdigit() or character in "+-.eE") or (
@@ -147,6 +181,8 @@ def split_measure(text: str) -> tuple[float, str]:
         value = float(number)
     except ValueError:
         raise UnitError(f'"{text}" does not begin with a number') from None
+    if not math.isfinite(value):
+        raise UnitError(f'"{text}" is too large a number')
     if not unit:
         raise UnitError(f'"{text}" has no unit')
     return value, unit
