@@ -68,7 +68,8 @@ def breakthrough_volume_l(ratio: float, k_per_l: float, v50_l: float) -> float:
     k = positive("k_per_l", k_per_l, unit="1/L")
     volume = positive("v50_l", v50_l, unit="L") + math.log(share / (1.0 - share)) / k
     if volume < 0:
-        raise OutOfRange("ratio", ratio, f"above {logistic(-k * v50_l):.3g}", "passed from the first litre on")
+        lowest = f"above {logistic(-k * v50_l):.3g}"
+        raise OutOfRange("ratio", ratio, lowest, "passed from the first litre on")
     return volume
 
 
@@ -87,9 +88,9 @@ def breakthrough_volume_at_limit_l(
     Source: treatment practice: EC = leak + (feed - leak) C/C0
     Assumes: conductivity mixes in proportion, true within a few per cent
     Not for: silica or CO2, which a probe hardly sees; a limit above 80 % of the feed, where the alarm may
-        never come (`limit_is_reachable` in the fit's result says so)
+        never come (`limit_near_feed` in a fit's result says so)
     Example:
-        >>> round(breakthrough_volume_at_limit_l(10, feed_us_cm=22, k_per_l=0.008, v50_l=3000, leak_us_cm=0.5), 1)
+        >>> round(breakthrough_volume_at_limit_l(10, 22, k_per_l=0.008, v50_l=3000, leak_us_cm=0.5), 1)
         2970.8
     """
     share = limit_share(limit_us_cm, feed_us_cm, leak_us_cm)
@@ -103,7 +104,9 @@ def limit_share(limit_us_cm: float, feed_us_cm: float, leak_us_cm: float) -> flo
     limit = positive("limit_us_cm", limit_us_cm, unit="uS/cm")
     if not leak < limit < feed:
         raise OutOfRange(
-            "limit_us_cm", limit, f"above the leak, {leak:g}, and below the feed, {feed:g} uS/cm",
+            "limit_us_cm",
+            limit,
+            f"above the leak, {leak:g}, and below the feed, {feed:g} uS/cm",
             "an alarm there would stand from the first litre or never come",
         )
     return (limit - leak) / (feed - leak)
