@@ -37,7 +37,7 @@ _LEVEL_LOW = (
 
 _CAUTIONS: dict[str, tuple[str, ...]] = {
     "di": (
-        "A bed whose one side is spent may discharge acid or caustic water: gloves and goggles, do not touch.",
+        "A bed whose one side is spent may discharge acid or caustic water: gloves, goggles, hands off.",
         "Spent resin and regenerant have their own disposal rules.",
     ),
     "ro": ("The unit works under pressure: shut it off and relieve the pressure before opening it.",),

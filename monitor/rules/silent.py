@@ -14,11 +14,7 @@ from pydantic import Field
 from monitor.plant.fields import DurationMs, Id
 from monitor.plant.model import Instrument, Plant
 from monitor.readings import Evidence, Finding, Reading, Tick, Wording
-from monitor.rules.rule import RuleSettings, number, text
-
-# A pause between two ticks longer than this means that the watch itself was away (stopped, machine off):
-# what it missed is still on its way, so everybody gets a full allowance from now.
-_AWAY_MS = 150_000
+from monitor.rules.rule import AWAY_MS, RuleSettings, number, text
 
 
 class Settings(RuleSettings):
@@ -72,7 +68,8 @@ class Silent:
 
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
         listening = state.listening_since_ms
-        if tick.time_ms - state.last_tick_ms > _AWAY_MS or listening > tick.time_ms:
+        # What the watch missed while it was away is still on its way: everybody gets a full allowance.
+        if tick.time_ms - state.last_tick_ms > AWAY_MS or listening > tick.time_ms:
             listening = tick.time_ms
         state = replace(state, listening_since_ms=listening, last_tick_ms=tick.time_ms)
         return state, tuple(self._judge(i, state, tick.time_ms) for i in self._instruments)

@@ -1,0 +1,232 @@
+"""The heart: `step(state, event) -> (state, effects)`.
+
+Pure: it knows no wire, no store, no clock. The same events from the same state give the same effects,
+however they are cut into batches; that is what makes a stored stream replayable.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from monitor.alarms.lifecycle import Alarm, Treatment, find, on_acknowledge, on_finding
+from monitor.alarms.routing import notices
+from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
+from monitor.plant.model import Plant
+from monitor.readings import (
+    Count,
+    Event,
+    Evidence,
+    Finding,
+    Notice,
+    OperatorAction,
+    Reading,
+    Sample,
+    Tick,
+    Transition,
+    Wording,
+)
+from monitor.rules.rule import AWAY_MS, Rule, text
+
+RULE_FAILED = "rule-failed"
+_TRY_AGAIN_MS = 86_400_000
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """The exception a rule raised, and when; the rule rests until it is tried again."""
+
+    what: str
+    since_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class WatchState:
+    """Everything the watch remembers. Parts are replaced, never changed."""
+
+    sequence: int = 0  # number of the last event
+    last_tick_ms: int = 0
+    channels: dict[str, ChannelState] = field(default_factory=dict)
+    rules: dict[str, Any] = field(default_factory=dict)
+    failed: dict[str, Failure] = field(default_factory=dict)
+    alarms: dict[str, Alarm] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Effects:
+    """What one event, or a batch of them, did; the writer puts it into one transaction."""
+
+    events: list[tuple[int, Tick | OperatorAction]] = field(default_factory=list)
+    readings: list[tuple[int, Reading]] = field(default_factory=list)
+    transitions: list[tuple[int, Transition]] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+    counts: list[Count] = field(default_factory=list)
+    moved_back: list[MovedBack] = field(default_factory=list)
+
+
+class Watch:
+    """The watch over one plant by its rules."""
+
+    def __init__(self, plant: Plant, rules: Sequence[Rule[Any]]) -> None:
+        self._plant = plant
+        self._conditioner = Conditioner(plant)
+        self.rules = {rule.settings.id: rule for rule in rules}
+        self._by_channel: dict[str, list[str]] = {}
+        for name, rule in self.rules.items():
+            for channel in rule.channels:
+                self._by_channel.setdefault(channel, []).append(name)
+        self._treatments = {
+            name: Treatment(
+                rule.kind, rule.settings.priority, rule.settings.on_delay, rule.settings.off_delay
+            )
+            for name, rule in self.rules.items()
+        }
+
+    def run(self, state: WatchState, events: Iterable[Event], effects: Effects) -> WatchState:
+        """Step through events, gathering their effects."""
+        for event in events:
+            state = self.step(state, event, effects)
+        return state
+
+    def step(self, state: WatchState, event: Event, effects: Effects) -> WatchState:
+        """The state after one event; what it did is added to `effects`."""
+        state = replace(state, sequence=state.sequence + 1)
+        match event:
+            case Sample():
+                return self._on_sample(state, event, effects)
+            case Tick():
+                effects.events.append((state.sequence, event))
+                return self._on_tick(state, event, effects)
+            case OperatorAction():
+                effects.events.append((state.sequence, event))
+                return self._on_action(state, event, effects)
+
+    def _on_sample(self, state: WatchState, sample: Sample, effects: Effects) -> WatchState:
+        conditioned = self._conditioner.condition(state.channels, sample)
+        state = replace(state, channels={**state.channels, **conditioned.states})
+        reading = conditioned.reading
+        effects.readings.append((state.sequence, reading))
+        effects.counts.extend(conditioned.counts)
+        if conditioned.moved_back is not None:
+            effects.moved_back.append(conditioned.moved_back)
+        if not reading.ordered:
+            return state
+        for name in self._by_channel.get(sample.channel, ()):
+            state = self._judge(state, name, reading, effects)
+        return state
+
+    def _on_tick(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
+        state = self._try_failed_again(state, tick, effects)
+        state = replace(state, last_tick_ms=tick.time_ms)
+        for name in self.rules:
+            state = self._judge(state, name, tick, effects)
+        return state
+
+    def _try_failed_again(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
+        """A day later, or after the watch was away, a failed rule gets another chance."""
+        away = tick.time_ms - state.last_tick_ms > AWAY_MS
+        for name, failure in state.failed.items():
+            if away or tick.time_ms - failure.since_ms > _TRY_AGAIN_MS:
+                state = replace(state, failed={k: v for k, v in state.failed.items() if k != name})
+                back = rule_failed(name, failure.what, tick.time_ms, holds=False)
+                state = self._found(state, back, _FAILED_TREATMENT, effects)
+        return state
+
+    def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
+        condition = find(state.alarms, action.target)
+        if condition is None:
+            effects.counts.append(Count("no-such-alarm", action.target, action.time_ms, action.by))
+            return state
+        alarm, transition = on_acknowledge(state.alarms[condition], condition, action)
+        if transition is None:
+            effects.counts.append(Count("nothing-to-acknowledge", action.target, action.time_ms, action.by))
+            return state
+        return self._transit(state, condition, alarm, transition, effects)
+
+    def _judge(
+        self,
+        state: WatchState,
+        name: str,
+        event: Reading | Tick,
+        effects: Effects,
+    ) -> WatchState:
+        """Ask one rule; one that raises keeps its last state, is switched off, and that is an alarm."""
+        if name in state.failed:
+            return state
+        rule = self.rules[name]
+        before = state.rules.get(name)
+        if before is None:
+            before = rule.start()
+        try:
+            if isinstance(event, Reading):
+                after, findings = rule.on_reading(before, event)
+            else:
+                after, findings = rule.on_tick(before, event)
+        except Exception as error:  # noqa: BLE001 - whatever a rule does wrong, the rest of the watch goes on
+            what = f"{type(error).__name__}: {error}"
+            failure = Failure(what, event.time_ms)
+            state = replace(state, failed={**state.failed, name: failure})
+            return self._found(state, rule_failed(name, what, event.time_ms), _FAILED_TREATMENT, effects)
+        if after is not before:
+            state = replace(state, rules={**state.rules, name: after})
+        for finding in findings:
+            state = self._found(state, finding, self._treatments[name], effects)
+        return state
+
+    def _found(
+        self, state: WatchState, finding: Finding, treatment: Treatment, effects: Effects
+    ) -> WatchState:
+        before = state.alarms.get(finding.condition)
+        if before is None:
+            if not finding.holds:
+                return state
+            before = Alarm()
+        alarm, transition = on_finding(before, finding, treatment)
+        if alarm is before:
+            return state
+        return self._transit(state, finding.condition, alarm, transition, effects)
+
+    def _transit(
+        self,
+        state: WatchState,
+        condition: str,
+        alarm: Alarm,
+        transition: Transition | None,
+        effects: Effects,
+    ) -> WatchState:
+        if transition is not None:
+            effects.transitions.append((state.sequence, transition))
+            effects.notices.extend(notices(self._plant, transition))
+        return replace(state, alarms={**state.alarms, condition: alarm})
+
+
+_FAILED_TREATMENT = Treatment(RULE_FAILED, "medium")
+
+
+def rule_failed(rule: str, what: str, time_ms: int, *, holds: bool = True) -> Finding:
+    """The Finding that a rule has raised an exception and is switched off (or is tried again)."""
+    return Finding(
+        condition=f"{RULE_FAILED}/{rule}",
+        subject=rule,
+        holds=holds,
+        time_ms=time_ms,
+        since_ms=time_ms,
+        confidence=0.99,
+        evidence={"rule": rule, "error": what},
+    )
+
+
+def wording_of_failed_rule(evidence: Evidence) -> Wording:
+    """What a failed rule means: one judgement less, everything else goes on."""
+    rule = text(evidence, "rule")
+    return Wording(
+        first_line=f"Rule {rule} failed and is switched off",
+        facts=(("error", text(evidence, "error")),),
+        meaning=f"A fault in Goodwater itself: nothing is judged by rule {rule} until it is mended. "
+        "All other rules go on.",
+        steps=(
+            "Check by hand what this rule watches until it runs again.",
+            "Report the error text above. The rule is tried again after a day, or after three minutes' stop.",
+        ),
+    )
