@@ -15,7 +15,6 @@ from monitor.plant.fields import DurationMs, Id, Table
 from monitor.plant.model import Plant
 from monitor.readings import Evidence, Finding, Priority, Reading, Tick, Wording
 
-
 # A pause between two ticks longer than this means that the watch itself was away (stopped, machine off).
 AWAY_MS = 150_000
 
