@@ -1,8 +1,8 @@
 """A broker inside Python, for a show on a machine where mosquitto cannot be had.
 
-``python deploy/embedded_broker.py PORT`` serves MQTT 3.1.1 on this machine alone until SIGINT or SIGTERM, and prints
-one line when it listens. It keeps no message of a client that is away or was killed, so nothing that Goodwater says
-about losing nothing holds with it.
+``python deploy/embedded_broker.py PORT`` serves MQTT 3.1.1 on this machine alone until SIGINT or SIGTERM,
+and prints one line when it listens. It keeps no message of a client that is away or was killed, so nothing
+that Goodwater says about losing nothing holds with it.
 """
 
 import asyncio

@@ -1,0 +1,1 @@
+"""Plugins of our own for pytest, named in pyproject.toml."""
