@@ -16,6 +16,7 @@ from monitor.water.ultrapure import (
     LAMBDA_H,
     LAMBDA_OH,
     hydrogen_lambda,
+    log10_k1_carbonic,
     pure_water_us_cm,
     sodium_chloride_factor,
     water_pkw,
@@ -246,7 +247,7 @@ def ec_from_ions_us_cm(
     Raises: OutOfRange when a value is outside or an ion unknown
     Source: Onsager's limiting slopes (from memory) with damping set by hand; within 1.1 % of CRC for NaCl,
         KCl, CaCl2, MgCl2 to 0.1 eq/L, 0 to 5 % high on Na2SO4, -3 to +9 % on measured natural waters
-    Assumes: no ion pairs; the pH is that at 25 °C
+    Assumes: no ion pairs; the pH is that at 25 °C, and carbon dioxide neither enters nor leaves
     Not for: brine, coolant, or a verdict on a softener: even the sign of its small change depends on the
         model
     Example:
@@ -255,9 +256,12 @@ def ec_from_ions_us_cm(
     """
     mol = mol_per_l(analysis_mg_l)
     if ph is not None:
+        t = within("temperature_c", temperature_c, 0.0, 50.0, "°C")
         h = math.pow(10.0, -within("ph", ph, 2.0, 12.0))
+        if mol.get("HCO3", 0.0) > h:  # CO2 and HCO3 stay, so H+ follows the constant of carbonic acid
+            h *= math.pow(10.0, log10_k1_carbonic(t) - log10_k1_carbonic(25.0))
         mol["H"] = mol.get("H", 0.0) + h
-        mol["OH"] = mol.get("OH", 0.0) + math.pow(10.0, -water_pkw(25.0)) / h
+        mol["OH"] = mol.get("OH", 0.0) + math.pow(10.0, -water_pkw(t)) / h
     return ec_of_mol_us_cm(mol, temperature_c)
 
 
