@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from enum import IntEnum, IntFlag, StrEnum
 from typing import Literal
 
-Json = str | int | float | bool | None | list["Json"] | dict[str, "Json"]
-Evidence = Mapping[str, Json]
+from pydantic import JsonValue
+
+Evidence = Mapping[str, JsonValue]
 
 
 class Level(IntEnum):
