@@ -1,0 +1,116 @@
+"""The files of the data folder, and how they are opened."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import IO
+
+STORE = "goodwater.db"
+_LOCK = "goodwater.lock"
+_RESERVE = "reserve"
+_RESERVE_BYTES = 4_000_000
+
+
+class StoreMissing(Exception):
+    """There is no store yet: the watch has never run with this data folder."""
+
+
+class AlreadyRunning(Exception):
+    """Another daemon holds this data folder."""
+
+
+def open_writer(data: Path) -> sqlite3.Connection:
+    """The one connection that writes readings and state: WAL, full sync, transactions begun by hand."""
+    connection = _connect(f"{(data / STORE).resolve().as_uri()}?mode=rwc")
+    connection.execute("pragma journal_mode = wal")
+    connection.execute("pragma synchronous = full")
+    return connection
+
+
+def open_inbox(data: Path) -> sqlite3.Connection:
+    """A connection for putting a row into the inbox.
+
+    Raises: StoreMissing.
+    """
+    _must_exist(data)
+    return _connect(f"{(data / STORE).resolve().as_uri()}?mode=rw")
+
+
+def open_reader(data: Path) -> sqlite3.Connection:
+    """A connection that cannot write.
+
+    Raises: StoreMissing.
+    """
+    _must_exist(data)
+    connection = _connect(f"{(data / STORE).resolve().as_uri()}?mode=ro")
+    connection.execute("pragma query_only = on")
+    return connection
+
+
+def _connect(uri: str) -> sqlite3.Connection:
+    # isolation_level None: transactions begin and end where the code says so.
+    connection = sqlite3.connect(uri, uri=True, timeout=10.0, isolation_level=None)
+    connection.row_factory = sqlite3.Row
+    return connection
+
+
+def _must_exist(data: Path) -> None:
+    if not (data / STORE).exists():
+        raise StoreMissing(f"nothing is stored in {data} yet; `goodwater run SITE` begins the watch")
+
+
+@contextlib.contextmanager
+def hold(data: Path) -> Iterator[IO[str]]:
+    """Hold the data folder for one daemon.
+
+    Raises: AlreadyRunning, with the other's process id.
+    """
+    data.mkdir(parents=True, exist_ok=True)
+    with (data / _LOCK).open("a+") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            lock.seek(0)
+            raise AlreadyRunning(
+                f"a watch over {data} is running already (process {lock.read().strip() or 'unknown'})"
+            ) from None
+        lock.truncate(0)
+        lock.write(str(os.getpid()))
+        lock.flush()
+        yield lock
+
+
+def holder(data: Path) -> int | None:
+    """The process id of the daemon that holds the folder; None when nobody does."""
+    path = data / _LOCK
+    if not path.exists():
+        return None
+    with path.open("r") as lock:
+        try:
+            fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return int(lock.read().strip() or 0)
+    return None
+
+
+def keep_reserve(data: Path) -> None:
+    """Set some disk aside, to be given back when the disk is full; best effort."""
+    path = data / _RESERVE
+    if path.exists() and path.stat().st_size == _RESERVE_BYTES:
+        return
+    with contextlib.suppress(OSError):
+        if os.statvfs(data).f_bavail * os.statvfs(data).f_frsize > 10 * _RESERVE_BYTES:
+            path.write_bytes(b"\0" * _RESERVE_BYTES)
+
+
+def release_reserve(data: Path) -> bool:
+    """Give the reserve back to a full disk; whether there was one."""
+    with contextlib.suppress(OSError):
+        (data / _RESERVE).unlink()
+        return True
+    return False

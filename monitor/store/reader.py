@@ -1,0 +1,161 @@
+"""What is read of the store, by the daemon's delivery, the command line, and later the page and reports.
+
+Each function takes a connection of `files.open_reader`; all work whether the daemon runs or not.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Tick, Transition
+from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, transition_from
+
+
+def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 100) -> list[Owed]:
+    """The rows of the outbox that are due, oldest first."""
+    rows = connection.execute(
+        f"select o.id as owed_id, o.message_id, o.person, o.way, o.attempts, o.owed_ms, {_prefixed('t')} "
+        "from outbox o join transition t on t.key = o.transition_key "
+        "where o.outcome = 'due' and o.next_ms <= ? order by o.id limit ?",
+        (now_ms, limit),
+    )
+    return [
+        Owed(
+            row["owed_id"],
+            row["message_id"],
+            Notice(row["key"], row["person"], row["way"]),
+            transition_from(row),
+            row["attempts"],
+            row["owed_ms"],
+        )
+        for row in rows
+    ]
+
+
+def next_due_ms(connection: sqlite3.Connection) -> int | None:
+    """When the next row of the outbox is due; None when none is."""
+    (soonest,) = connection.execute("select min(next_ms) from outbox where outcome = 'due'").fetchone()
+    return None if soonest is None else int(soonest)
+
+
+def current_alarms(connection: sqlite3.Connection) -> list[Transition]:
+    """The last transition of each condition that is not normal, newest first."""
+    rows = connection.execute(
+        f"select {TRANSITION_COLUMNS} from transition where id in "
+        "(select max(id) from transition group by condition) and state != 'normal' order by id desc"
+    )
+    return [transition_from(row) for row in rows]
+
+
+def transitions(
+    connection: sqlite3.Connection, since_ms: int = 0, condition: str | None = None
+) -> Iterator[tuple[int, Transition]]:
+    """Stored transitions with their event's number, in the order they happened."""
+    rows = connection.execute(
+        f"select {TRANSITION_COLUMNS} from transition where time_ms >= ? and (? is null or condition = ?) "
+        "order by id",
+        (since_ms, condition, condition),
+    )
+    for row in rows:
+        yield row["seq"], transition_from(row)
+
+
+def readings(
+    connection: sqlite3.Connection, channel: str, since_ms: int = 0, until_ms: int = 2**62
+) -> Iterator[Reading]:
+    """Readings of a channel, by time."""
+    rows = connection.execute(
+        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms from reading r join channel c on c.id = r.channel "
+        "where c.name = ? and r.time_ms >= ? and r.time_ms < ? order by r.time_ms",
+        (channel, since_ms, until_ms),
+    )
+    for time_ms, raw, value, flags, lag_ms in rows:
+        yield reading_from(channel, time_ms, raw, value, flags, lag_ms)
+
+
+def latest(connection: sqlite3.Connection) -> dict[str, Reading]:
+    """The last reading of each channel."""
+    found = {}
+    for name, number in connection.execute("select name, id from channel"):
+        row = connection.execute(
+            "select time_ms, raw, value, flags, lag_ms from reading where channel = ? "
+            "order by time_ms desc limit 1",
+            (number,),
+        ).fetchone()
+        if row is not None:
+            found[name] = reading_from(name, *row)
+    return found
+
+
+def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event]:
+    """The stored events after a number, in the order the watch saw them."""
+    names = {row["id"]: row["name"] for row in connection.execute("select id, name from channel")}
+    rows = connection.execute(
+        "select seq, channel, time_ms, raw, value, flags, lag_ms, null as kind, null as body from reading "
+        "where seq > :since union all "
+        "select seq, null, time_ms, null, null, null, null, kind, body from event where seq > :since order by seq",
+        {"since": since_seq},
+    )
+    for row in rows:
+        if row["kind"] is None:
+            reading = reading_from(
+                names[row["channel"]], row["time_ms"], row["raw"], row["value"], row["flags"], row["lag_ms"]
+            )
+            yield sample_of(reading)
+        elif row["kind"] == "tick":
+            yield Tick(row["time_ms"])
+        else:
+            yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+
+
+@dataclass(frozen=True, slots=True)
+class OutboxTotals:
+    """How the outbox stands."""
+
+    due: int
+    delivered: int
+    given_up: int
+    troubled: list[tuple[str, str, int, str]]  # message id, outcome, attempts, detail
+
+
+def outbox_totals(connection: sqlite3.Connection) -> OutboxTotals:
+    """Counts by outcome, and the rows that have failed at least once and are not delivered."""
+    n = dict(connection.execute("select outcome, count(*) from outbox group by outcome").fetchall())
+    troubled = connection.execute(
+        "select message_id, outcome, attempts, detail from outbox "
+        "where outcome != 'delivered' and detail != '' order by id desc limit 20"
+    ).fetchall()
+    return OutboxTotals(
+        n.get("due", 0), n.get("delivered", 0), n.get("given-up", 0), [tuple(row) for row in troubled]
+    )
+
+
+def counts(connection: sqlite3.Connection) -> list[sqlite3.Row]:
+    """What was refused, flagged or set aside: what, subject, n, first_ms, last_ms, detail."""
+    return connection.execute("select * from count order by last_ms desc").fetchall()
+
+
+def links(connection: sqlite3.Connection) -> list[sqlite3.Row]:
+    """The wires: name, up, since_ms, detail."""
+    return connection.execute("select * from link order by name").fetchall()
+
+
+def waiting_inbox(connection: sqlite3.Connection) -> int:
+    """How many things people did wait to be taken up by the watch."""
+    (n,) = connection.execute("select count(*) from inbox where taken_seq is null").fetchone()
+    return int(n)
+
+
+def last_tick_ms(connection: sqlite3.Connection) -> int | None:
+    """The last minute the watch saw."""
+    row = connection.execute(
+        "select time_ms from event where kind = 'tick' order by seq desc limit 1"
+    ).fetchone()
+    return None if row is None else int(row["time_ms"])
+
+
+def _prefixed(table: str) -> str:
+    return ", ".join(f"{table}.{column.strip()}" for column in TRANSITION_COLUMNS.split(","))

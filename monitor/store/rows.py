@@ -1,0 +1,118 @@
+"""Between the nouns that travel and the rows of the store."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from typing import Any, cast
+
+from monitor.readings import (
+    AlarmState,
+    Bound,
+    Cause,
+    Priority,
+    Reading,
+    Reason,
+    Sample,
+    Standing,
+    Status,
+    Transition,
+)
+
+# `flags` of a reading: reasons in the low 16 bits, then bound, standing, status, own time.
+_BOUND, _STANDING, _STATUS, _OWN_TIME = 16, 18, 21, 25
+
+
+def flags_of(reading: Reading) -> int:
+    """Everything about a reading that is not a number, in one integer."""
+    return (
+        int(reading.reasons)
+        | reading.bound << _BOUND
+        | reading.standing << _STANDING
+        | int(reading.status) << _STATUS
+        | reading.own_time << _OWN_TIME
+    )
+
+
+def with_standing(flags: int, standing: Standing, reason: Reason) -> int:
+    """The same flags with another standing and one more reason."""
+    return (flags & ~(7 << _STANDING)) | standing << _STANDING | int(reason)
+
+
+def reading_row(channel_id: int, seq: int, reading: Reading) -> tuple[Any, ...]:
+    """A row of table `reading`."""
+    value = None if reading.value == reading.raw else reading.value
+    lag_ms = reading.arrival_ms - reading.time_ms
+    return channel_id, reading.time_ms, reading.raw, value, flags_of(reading), seq, lag_ms
+
+
+def reading_from(
+    channel: str, time_ms: int, raw: float, value: float | None, flags: int, lag_ms: int
+) -> Reading:
+    """The Reading of a row."""
+    return Reading(
+        channel=channel,
+        time_ms=time_ms,
+        arrival_ms=time_ms + lag_ms,
+        raw=raw,
+        value=raw if value is None else value,
+        reasons=Reason(flags & 0xFFFF),
+        bound=Bound(flags >> _BOUND & 3),
+        standing=Standing(flags >> _STANDING & 7),
+        status=Status(flags >> _STATUS & 15),
+        own_time=bool(flags >> _OWN_TIME & 1),
+    )
+
+
+def sample_of(reading: Reading) -> Sample:
+    """The Sample a stored Reading was made of."""
+    time_ms = reading.time_ms if reading.own_time else None
+    return Sample(reading.channel, reading.raw, reading.arrival_ms, time_ms, reading.status)
+
+
+TRANSITION_COLUMNS = (
+    "key, seq, condition, occurrence, step, cause, state, time_ms, since_ms, priority, rule_kind, subject, "
+    "confidence, evidence, by, comment"
+)
+
+
+def transition_row(seq: int, t: Transition) -> tuple[Any, ...]:
+    """A row of table `transition`, in the order of TRANSITION_COLUMNS."""
+    return (
+        t.key,
+        seq,
+        t.condition,
+        t.occurrence,
+        t.step,
+        t.cause,
+        t.state.value,
+        t.time_ms,
+        t.since_ms,
+        t.priority,
+        t.rule_kind,
+        t.subject,
+        t.confidence,
+        json.dumps(t.evidence, ensure_ascii=False, separators=(",", ":")),
+        t.by,
+        t.comment,
+    )
+
+
+def transition_from(row: sqlite3.Row) -> Transition:
+    """The Transition of a row that has TRANSITION_COLUMNS."""
+    return Transition(
+        condition=row["condition"],
+        occurrence=row["occurrence"],
+        step=row["step"],
+        cause=cast(Cause, row["cause"]),
+        state=AlarmState(row["state"]),
+        time_ms=row["time_ms"],
+        since_ms=row["since_ms"],
+        priority=cast(Priority, row["priority"]),
+        rule_kind=row["rule_kind"],
+        subject=row["subject"],
+        confidence=row["confidence"],
+        evidence=json.loads(row["evidence"]),
+        by=row["by"],
+        comment=row["comment"],
+    )

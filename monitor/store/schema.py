@@ -1,0 +1,105 @@
+"""The schema, as a list of named migrations. Each runs once, in a transaction of its own.
+
+Only ever add to the end of the list: a gateway in a shop may be years behind.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+
+MIGRATIONS: list[tuple[str, str]] = [
+    (
+        "0001 the watch",
+        """
+        create table channel (id integer primary key, name text not null unique);
+        -- Key (channel, time): a redelivered reading meets itself. `value` is null where it equals `raw`.
+        create table reading (
+            channel integer not null, time_ms integer not null, raw real not null, value real,
+            flags integer not null, seq integer not null, lag_ms integer not null,
+            primary key (channel, time_ms)
+        ) without rowid;
+        -- Ticks and what people did: with the readings, the whole stream in the order of `seq`.
+        create table event (
+            seq integer primary key, kind text not null, time_ms integer not null, body text
+        );
+        -- The parts of the watch's state: a cache that can be rebuilt from the stream.
+        create table state (
+            part text primary key, version integer not null, body text not null
+        ) without rowid;
+        create table transition (
+            id integer primary key, key text not null unique, seq integer not null,
+            condition text not null, occurrence integer not null, step integer not null,
+            cause text not null, state text not null, time_ms integer not null, since_ms integer not null,
+            priority text not null, rule_kind text not null, subject text not null,
+            confidence real not null, evidence text not null, by text not null, comment text not null
+        );
+        create index transition_condition on transition (condition, id);
+        create table outbox (
+            id integer primary key, message_id text not null unique, transition_key text not null,
+            person text not null, way integer not null, outcome text not null default 'due',
+            attempts integer not null default 0, owed_ms integer not null, next_ms integer not null default 0,
+            last_ms integer,
+            detail text not null default ''
+        );
+        create index outbox_due on outbox (next_ms) where outcome = 'due';
+        create table inbox (
+            id integer primary key, time_ms integer not null, action text not null, target text not null,
+            by text not null, comment text not null default '', taken_seq integer
+        );
+        create index inbox_waiting on inbox (id) where taken_seq is null;
+        create table count (
+            what text not null, subject text not null, n integer not null,
+            first_ms integer not null, last_ms integer not null, detail text not null,
+            primary key (what, subject)
+        ) without rowid;
+        create table link (
+            name text primary key, up integer not null, since_ms integer not null, detail text not null
+        ) without rowid;
+        """,
+    ),
+]
+
+
+class SchemaTooNew(Exception):
+    """The file was written by a later Goodwater than this one."""
+
+
+def migrate(connection: sqlite3.Connection, now_ms: int) -> list[str]:
+    """Bring the file up to date; the names of the migrations that ran.
+
+    Raises: SchemaTooNew when the file knows a migration this version does not.
+    """
+    connection.execute(
+        "create table if not exists migration (name text primary key, applied_ms integer not null)"
+    )
+    done = {name for (name,) in connection.execute("select name from migration")}
+    unknown = done - {name for name, _ in MIGRATIONS}
+    if unknown:
+        raise SchemaTooNew(
+            f"the store was written by a later version of Goodwater (it knows {min(unknown)!r}): "
+            "install that version again, or start with another data folder"
+        )
+    ran = []
+    for name, script in MIGRATIONS:
+        if name not in done:
+            connection.execute("begin immediate")
+            try:
+                for statement in _statements(script):
+                    connection.execute(statement)
+                connection.execute("insert into migration values (?, ?)", (name, now_ms))
+                connection.execute("commit")
+            except BaseException:
+                connection.execute("rollback")
+                raise
+            ran.append(name)
+    return ran
+
+
+def _statements(script: str) -> list[str]:
+    statements, current = [], ""
+    for line in script.splitlines():
+        current += line.partition("--")[0] + "\n"
+        if sqlite3.complete_statement(current):
+            statements.append(current.strip())
+            current = ""
+    return statements

@@ -1,0 +1,208 @@
+"""The one writer: a batch is one transaction, and only what is committed is acknowledged."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor.readings import (
+    Count,
+    DeliveryResult,
+    Notice,
+    OperatorAction,
+    Reading,
+    Reason,
+    Standing,
+    Tick,
+    Transition,
+)
+from monitor.store.files import open_writer
+from monitor.store.rows import TRANSITION_COLUMNS, reading_row, transition_row, with_standing
+from monitor.store.schema import migrate
+
+# A delivery result more often than not changes the row once; a retry changes the same row again.
+_OUTCOMES = {"delivered": "delivered", "failed": "due", "given-up": "given-up"}
+
+
+@dataclass(slots=True)
+class Batch:
+    """Everything that goes into one transaction."""
+
+    now_ms: int  # when it was closed: from then on its notices are owed
+    readings: Sequence[tuple[int, Reading]] = ()
+    events: Sequence[tuple[int, Tick | OperatorAction]] = ()
+    transitions: Sequence[tuple[int, Transition]] = ()
+    notices: Sequence[Notice] = ()
+    counts: Sequence[Count] = ()
+    state: Mapping[str, tuple[int, str]] = field(default_factory=dict)  # part -> version, JSON
+    bad_after: Sequence[tuple[str, int]] = ()  # channel, time: what lies later was stamped wrongly
+    results: Sequence[DeliveryResult] = ()
+    links: Sequence[tuple[str, bool, int, str]] = ()  # name, up, since, detail
+
+
+class Writer:
+    """Owns the write connection. Every method raises sqlite3.Error as it comes: the daemon decides."""
+
+    def __init__(self, data: Path, now_ms: int, message_id: Callable[[Notice], str]) -> None:
+        self._message_id = message_id
+        self._connection = open_writer(data)
+        self.migrated = migrate(self._connection, now_ms)
+        self._channel_ids: dict[str, int] = {
+            row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
+        }
+        self._data_version = -1
+        self._last_inbox_id = 0
+
+    def close(self) -> None:
+        self._connection.close()
+
+    def load_state(self) -> dict[str, tuple[int, str]]:
+        """The parts of the watch's state, as last committed."""
+        rows = self._connection.execute("select part, version, body from state")
+        return {row["part"]: (row["version"], row["body"]) for row in rows}
+
+    def take_inbox(self) -> list[OperatorAction]:
+        """What people have put into the inbox since the last call, and nobody has taken up before.
+
+        Cheap when no other process has written. What is returned must be committed with a later batch.
+        """
+        (version,) = self._connection.execute("pragma data_version").fetchone()
+        if version == self._data_version:
+            return []
+        self._data_version = version
+        rows = self._connection.execute(
+            "select * from inbox where taken_seq is null and id > ? order by id", (self._last_inbox_id,)
+        ).fetchall()
+        self._last_inbox_id = max((row["id"] for row in rows), default=self._last_inbox_id)
+        return [
+            OperatorAction(
+                time_ms=row["time_ms"],
+                action=row["action"],
+                target=row["target"],
+                by=row["by"],
+                comment=row["comment"],
+                inbox_id=row["id"],
+            )
+            for row in rows
+        ]
+
+    def commit(self, batch: Batch) -> None:
+        """One transaction. On any error nothing of the batch is stored."""
+        connection = self._connection
+        known = dict(self._channel_ids)
+        connection.execute("begin immediate")
+        try:
+            counts = [*batch.counts, *self._store_readings(batch.readings)]
+            self._store_events(batch.events)
+            self._mark_bad(batch.bad_after)
+            connection.executemany(
+                f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(16)}) on conflict do nothing",
+                [transition_row(seq, transition) for seq, transition in batch.transitions],
+            )
+            self._store_notices(batch)
+            self._store_results(batch.results)
+            self._store_counts(counts)
+            connection.executemany(
+                "insert into state values (?, ?, ?) "
+                "on conflict do update set version = excluded.version, body = excluded.body",
+                [(part, version, body) for part, (version, body) in batch.state.items()],
+            )
+            connection.executemany(
+                "insert into link values (?, ?, ?, ?) on conflict do update "
+                "set up = excluded.up, since_ms = excluded.since_ms, detail = excluded.detail",
+                batch.links,
+            )
+            connection.execute("commit")
+        except BaseException:
+            self._channel_ids = known
+            if connection.in_transaction:
+                connection.execute("rollback")
+            raise
+
+    def _channel_id(self, name: str) -> int:
+        known = self._channel_ids.get(name)
+        if known is None:
+            cursor = self._connection.execute("insert into channel (name) values (?)", (name,))
+            known = self._channel_ids[name] = int(cursor.lastrowid or 0)
+        return known
+
+    def _store_readings(self, readings: Sequence[tuple[int, Reading]]) -> list[Count]:
+        """Store readings; what met itself, or another value at the same time, is counted.
+
+        In-order readings cannot meet anything stored, so they go in at once; only if one did after all
+        (a mark that was moved back) are they looked at singly.
+        """
+        rows = [reading_row(self._channel_id(r.channel), seq, r) for seq, r in readings]
+        singly = [i for i, (_, r) in enumerate(readings) if r.standing > Standing.GATED]
+        odd = set(singly)
+        plain = [i for i in range(len(rows)) if i not in odd]
+        cursor = self._connection.executemany(_INSERT_READING, [rows[i] for i in plain])
+        if cursor.rowcount not in (-1, len(plain)):
+            singly.extend(plain)
+        return self._store_singly([(readings[i][1], rows[i]) for i in singly])
+
+    def _store_singly(self, readings: Iterable[tuple[Reading, tuple[object, ...]]]) -> list[Count]:
+        counts = []
+        for reading, row in readings:
+            if self._connection.execute(_INSERT_READING, row).rowcount == 1:
+                continue
+            (raw, seq) = self._connection.execute(
+                "select raw, seq from reading where channel = ? and time_ms = ?", row[:2]
+            ).fetchone()
+            if seq == row[5]:
+                continue  # it went in with the others a moment ago
+            what = "duplicate" if raw == reading.raw else "conflict"
+            detail = "" if raw == reading.raw else f"kept {raw:g}, set aside {reading.raw:g}"
+            counts.append(Count(what, reading.channel, reading.arrival_ms, detail))
+        return counts
+
+    def _store_events(self, events: Sequence[tuple[int, Tick | OperatorAction]]) -> None:
+        for seq, event in events:
+            if isinstance(event, Tick):
+                row: tuple[object, ...] = (seq, "tick", event.time_ms, None)
+            else:
+                body = {"target": event.target, "by": event.by, "comment": event.comment}
+                row = (seq, event.action, event.time_ms, json.dumps(body, ensure_ascii=False))
+                self._connection.execute("update inbox set taken_seq = ? where id = ?", (seq, event.inbox_id))
+            self._connection.execute("insert into event values (?, ?, ?, ?)", row)
+
+    def _mark_bad(self, bad_after: Sequence[tuple[str, int]]) -> None:
+        for channel, after_ms in bad_after:
+            rows = self._connection.execute(
+                "select channel, time_ms, flags from reading where channel = ? and time_ms > ?",
+                (self._channel_id(channel), after_ms),
+            ).fetchall()
+            self._connection.executemany(
+                "update reading set flags = ? where channel = ? and time_ms = ?",
+                [(with_standing(f, Standing.BAD_TIME, Reason.CLOCK), c, t) for c, t, f in rows],
+            )
+
+    def _store_notices(self, batch: Batch) -> None:
+        self._connection.executemany(
+            "insert into outbox (message_id, transition_key, person, way, owed_ms) values (?, ?, ?, ?, ?) "
+            "on conflict do nothing",
+            [(self._message_id(n), n.transition, n.person, n.way, batch.now_ms) for n in batch.notices],
+        )
+
+    def _store_results(self, results: Sequence[DeliveryResult]) -> None:
+        self._connection.executemany(
+            "update outbox set outcome = ?, attempts = attempts + 1, last_ms = ?, detail = ?, next_ms = ? "
+            "where id = ? and outcome = 'due'",
+            [(_OUTCOMES[r.outcome], r.time_ms, r.detail, r.retry_ms, r.owed_id) for r in results],
+        )
+
+    def _store_counts(self, counts: Iterable[Count]) -> None:
+        self._connection.executemany(
+            "insert into count values (?, ?, ?, ?, ?, ?) on conflict do update "
+            "set n = n + excluded.n, last_ms = excluded.last_ms, detail = excluded.detail",
+            [(c.what, c.subject, c.n, c.time_ms, c.time_ms, c.detail) for c in counts],
+        )
+
+
+_INSERT_READING = "insert into reading values (?, ?, ?, ?, ?, ?, ?) on conflict do nothing"
+
+
+def _marks(n: int) -> str:
+    return ", ".join("?" * n)
