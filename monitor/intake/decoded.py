@@ -1,0 +1,156 @@
+"""What a payload turns into, and the reading of numbers and times that all payloads share.
+
+Nothing here raises for what a wire may carry: a thing that cannot be read becomes a `Count` with a short
+reason, and what stood beside it in the same payload is kept.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from monitor.plant.fields import Table
+from monitor.readings import Count
+
+MAX_BYTES = 64 * 1024  # a payload of a water instrument is some hundred bytes; past this it is a mistake
+MAX_TIME_MS = 253_402_300_799_999  # the last millisecond of the year 9999
+_DETAIL_CHARACTERS = 80
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+TimeUnit = Literal["ms", "s", "iso"]
+
+
+class NumberText(Table):
+    """How numbers are written where they come as text."""
+
+    decimal: Literal["point", "comma"] = Field(
+        default="point", description="what separates the decimals in a number written as text: point or comma"
+    )
+    unit_text: tuple[Annotated[str, Field(min_length=1, max_length=32)], ...] = Field(
+        default=(),
+        description=(
+            'texts that may follow a number and are taken off, like ["uS/cm"]; a number followed by any '
+            "other text is refused, so that an instrument which changes to mS/cm by itself is not misread"
+        ),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where a payload came from and when: what every Count about it says."""
+
+    subject: str  # topic or port
+    arrival_ms: int
+
+    def count(self, what: str, detail: str = "") -> Count:
+        return Count(what=what, subject=self.subject, time_ms=self.arrival_ms, detail=detail)
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """The values of one payload by channel, the time it carries if any, and what could not be read."""
+
+    values: Mapping[str, float] = field(default_factory=dict)
+    time_ms: int | None = None
+    problems: tuple[Count, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """Why a text, a number or a time was not taken: a slug and the offending thing, shortened."""
+
+    what: str
+    detail: str
+
+
+def shortened(found: object) -> str:
+    """Anything as a short, printable text, for the detail of a Count."""
+    if isinstance(found, int) and abs(found) > 10**30:
+        return "an integer of more than 30 digits"  # its text may be refused by Python itself
+    if isinstance(found, (str, bytes)):
+        found = found[:_DETAIL_CHARACTERS]
+    text = "(nested)" if isinstance(found, (list, dict)) else repr(found)
+    return text if len(text) <= _DETAIL_CHARACTERS else text[: _DETAIL_CHARACTERS - 1] + "…"
+
+
+# ASCII on purpose: float() would also take "1_000", "١٢" and "infinity".
+_NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)", re.ASCII)
+_NOT_FINITE = re.compile(r"[+-]?(nan|inf|infinity)", re.IGNORECASE | re.ASCII)
+
+
+def number_from_text(text: str, written: NumberText) -> float | Refusal:
+    """The number a text holds, e.g. `"12.3 uS/cm"` as 12.3 where `unit_text` has `"uS/cm"`.
+
+    Refused with a reason: no number, not finite, another text behind it, thousands separators, a comma
+    where a point is configured and the reverse.
+    """
+    bare = text.strip(" \t\r\n\0")
+    for unit in written.unit_text:
+        if bare.endswith(unit):
+            bare = bare[: -len(unit)].rstrip()
+            break
+    if written.decimal == "comma":
+        if "." in bare:
+            return Refusal("not-a-number", shortened(text))
+        bare = bare.replace(",", ".", 1)
+    if _NUMBER.fullmatch(bare):
+        return finite(float(bare))
+    if _NOT_FINITE.fullmatch(bare):
+        return Refusal("not-finite", shortened(text))
+    begins = _NUMBER.match(bare)
+    if begins and bare[begins.end() :].strip()[:1].isalpha():
+        return Refusal("unit-text", shortened(text))
+    return Refusal("not-a-number", shortened(text))
+
+
+def finite(value: float) -> float | Refusal:
+    """A number a store can hold, or why not (NaN, infinity, an integer beyond a double)."""
+    try:
+        number = float(value)
+    except OverflowError:
+        return Refusal("not-finite", shortened(value))
+    # NaN is the one number that is not equal to itself; infinity minus itself is NaN.
+    if number - number != 0.0:
+        return Refusal("not-finite", shortened(value))
+    return number
+
+
+def time_from(found: object, unit: TimeUnit) -> int | Refusal:
+    """UTC milliseconds from what a payload carries as its time.
+
+    `ms` and `s` count from 1970-01-01 UTC, as numbers or as text; `iso` is a text of ISO 8601 with its
+    offset from UTC. Refused: no offset, booleans, before 1970, after 9999.
+    """
+    if unit == "iso":
+        time_ms = _time_from_iso(found)
+    else:
+        time_ms = _time_from_number(found, 1000.0 if unit == "s" else 1.0)
+    if time_ms is None or not 0 <= time_ms <= MAX_TIME_MS:
+        return Refusal("bad-time", shortened(found))
+    return time_ms
+
+
+def _time_from_number(found: object, to_ms: float) -> int | None:
+    if isinstance(found, str):
+        found = number_from_text(found, NumberText())
+    if isinstance(found, bool) or not isinstance(found, (int, float)):
+        return None
+    number = finite(found)
+    return None if isinstance(number, Refusal) else round(number * to_ms) if abs(number) < 1e18 else None
+
+
+def _time_from_iso(found: object) -> int | None:
+    if not isinstance(found, str):
+        return None
+    try:
+        moment = datetime.fromisoformat(found.strip())
+        if moment.tzinfo is None:
+            return None
+        return (moment - _EPOCH) // timedelta(milliseconds=1)
+    except (ValueError, OverflowError):
+        return None

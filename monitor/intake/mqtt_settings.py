@@ -1,0 +1,148 @@
+"""Settings of MQTT: the broker, and what of it an instrument listens to."""
+
+from __future__ import annotations
+
+import os
+import ssl
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, SecretStr, model_validator
+
+from monitor.intake.payloads import Payload
+from monitor.plant.fields import DurationMs, Id, Table
+
+
+class Tls(Table):
+    """A connection by TLS; the broker's name is always verified."""
+
+    ca_file: str | None = Field(
+        default=None,
+        description="certificates (PEM) to trust, for an authority of your own; without it the system's",
+    )
+    cert_file: str | None = Field(
+        default=None,
+        description="our own certificate (PEM), where the broker asks for one; goes with key_file",
+    )
+    key_file: str | None = Field(default=None, description="the key (PEM) of our own certificate")
+
+    @model_validator(mode="after")
+    def _pair(self) -> Tls:
+        if (self.cert_file is None) != (self.key_file is None):
+            raise ValueError("cert_file and key_file go together")
+        return self
+
+    def context(self, folder: Path) -> ssl.SSLContext:
+        """The context for a connection; relative files are looked for in `folder`.
+
+        Raises: OSError (ssl.SSLError among them) naming the file that is missing or no PEM.
+        """
+        try:
+            context = ssl.create_default_context(cafile=self.ca_file and str(folder / self.ca_file))
+        except (OSError, ValueError) as error:
+            raise OSError(f"tls.ca_file {self.ca_file}: {error}") from error
+        if self.cert_file and self.key_file:
+            try:
+                context.load_cert_chain(folder / self.cert_file, folder / self.key_file)
+            except (OSError, ValueError) as error:
+                raise OSError(f"tls.cert_file {self.cert_file}, key_file {self.key_file}: {error}") from error
+        return context
+
+
+class Broker(Table):
+    """One MQTT broker. Readings are taken at QoS 1 by a persistent session and acknowledged once stored."""
+
+    id: Id = Field(description="the name instruments use to say which broker they are on")
+    host: str = Field(min_length=1, description="name or address of the broker")
+    port: int = Field(default=1883, ge=1, le=65535, description="TCP port; 8883 is usual with TLS")
+    version: Literal["5", "3.1.1"] = Field(default="5", description='version of MQTT spoken: "5" or "3.1.1"')
+    client_id: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=128,
+        description=(
+            "fixed name of our session at the broker; goodwater-<site>-<broker> when not given. The broker "
+            "keeps messages under this name, and a second client of the same name throws the first one out"
+        ),
+    )
+    username: str | None = Field(default=None, min_length=1, description="name to log in with")
+    password: SecretStr | None = Field(
+        default=None, description="password to log in with; better kept out of the file by password_env"
+    )
+    password_env: str | None = Field(
+        default=None, min_length=1, description="name of the environment variable that holds the password"
+    )
+    tls: Tls | None = Field(default=None, description="certificates; when the table is there, TLS is used")
+    keepalive: DurationMs = Field(
+        default=60_000, ge=5_000, le=3_600_000, description="the broker hears from us at least this often"
+    )
+    session_expiry: DurationMs = Field(
+        default=30 * 86_400_000,
+        ge=60_000,
+        le=4_294_967_294_000,
+        description=(
+            "how long the broker keeps messages for us while we are away (MQTT 5; with 3.1.1 the broker's "
+            "own setting decides)"
+        ),
+    )
+    in_flight: int = Field(
+        default=20,
+        ge=1,
+        le=65535,
+        description=(
+            "messages the broker may send before the first of them is stored; not more than the broker's "
+            "own limit (max_inflight_messages, 20 by default in mosquitto), or intake waits a "
+            "second at each batch"
+        ),
+    )
+
+    @model_validator(mode="after")
+    def _one_password(self) -> Broker:
+        if self.password is not None and self.password_env is not None:
+            raise ValueError("give password or password_env, not both")
+        if (self.password is not None or self.password_env is not None) and self.username is None:
+            raise ValueError("a password needs a username")
+        return self
+
+    def secret(self, environment: Mapping[str, str] = os.environ) -> str | None:
+        """The password, from the file or the environment; None when there is none.
+
+        Raises: OSError naming the variable that is not set.
+        """
+        if self.password_env is not None:
+            if self.password_env not in environment:
+                raise OSError(f"environment variable {self.password_env} (password_env) is not set")
+            return environment[self.password_env]
+        return self.password.get_secret_value() if self.password is not None else None
+
+
+def _topic_filter(text: str) -> str:
+    levels = text.split("/")
+    if text.startswith("$share/"):
+        raise ValueError("shared subscriptions ($share/...) are not taken")
+    if "#" in "".join(levels[:-1]) or ("#" in levels[-1] and levels[-1] != "#"):
+        raise ValueError(f'in "{text}" the # must be the last level, and alone in it')
+    if any("+" in level and level != "+" for level in levels):
+        raise ValueError(f'in "{text}" a + must be alone in its level')
+    if "\0" in text:
+        raise ValueError("a topic holds no NUL character")
+    return text
+
+
+TopicFilter = Annotated[str, Field(min_length=1, max_length=1024), AfterValidator(_topic_filter)]
+
+
+class Wire(Table):
+    """An instrument whose readings come by MQTT."""
+
+    kind: Literal["mqtt"] = Field(default="mqtt", description='"mqtt": readings come by an MQTT broker')
+    broker: Id = Field(description="id of the [[broker]]")
+    topic: TopicFilter = Field(
+        description="topic to listen to; + stands for any one level, # at the end for all that follow"
+    )
+    payload: Payload = Field(description="how a message is read; see the payload kinds")
+
+    def mistakes(self, channels: Sequence[str]) -> list[str]:
+        """What does not fit an instrument with these channels, in words."""
+        return self.payload.mistakes(channels)

@@ -1,0 +1,36 @@
+"""A payload that is one number as text: `12.3`, `12,3`, `12.3 uS/cm`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+from pydantic import Field
+
+from monitor.intake.decoded import Decoded, NumberText, Origin, Refusal, number_from_text, shortened
+
+
+class NumberPayload(NumberText):
+    """The whole payload is one number, for an instrument of one channel. It carries no time."""
+
+    kind: Literal["number"] = Field(
+        default="number", description='"number": the whole payload is one number as text'
+    )
+
+    def mistakes(self, channels: Sequence[str]) -> list[str]:
+        """What does not fit an instrument with these channels, in words."""
+        if len(channels) == 1:
+            return []
+        return [f'payload "number" is for an instrument of one channel; this one has {len(channels)}']
+
+
+def decode_number(payload: NumberPayload, raw: bytes, channels: Sequence[str], origin: Origin) -> Decoded:
+    """The number of a payload, for the instrument's one channel."""
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return Decoded(problems=(origin.count("not-utf-8", shortened(raw)),))
+    number = number_from_text(text, payload)
+    if isinstance(number, Refusal):
+        return Decoded(problems=(origin.count(number.what, number.detail),))
+    return Decoded(values={channels[0]: number})
