@@ -24,6 +24,9 @@ _ALIASES = (
     "grain_per_gallon = 17.118061 * milligram / liter = gpg",
     "german_degree = 17.8480 * milligram / liter = dH = dGH",
     "french_degree = 10.0 * milligram / liter = fH",
+    "clark_degree = 14.2538 * milligram / liter = Clark",
+    "equivalent = [equivalents] = eq",
+    "by_volume_millionth = 1e-6 = ppmv",
     "mg_per_litre_scale = milligram / liter = PPM = TDS = ppm_tds",
     "nephelometric_unit = [turbidity] = NTU = FNU",
     "acidity = [acidity] = pH_unit",
@@ -41,6 +44,8 @@ _SPELLINGS = {
     "ppm": "ppm_tds",
     "°C": "degC",
     "°F": "degF",
+    "C": "degC",  # nobody here means coulomb or farad
+    "F": "degF",
     "°dH": "dH",
     "°fH": "fH",
     "°Brix": "brix",
