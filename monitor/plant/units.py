@@ -120,7 +120,8 @@ def parse_unit(text: str) -> pint.Unit:
 
     Raises: UnitError, naming the text, when pint and our aliases do not know it.
     """
-    name = _SPELLINGS.get(text.strip(), text.strip())
+    plain = text.strip().removesuffix("as CaCO3").strip().replace("^", "**")
+    name = _SPELLINGS.get(plain, plain)
     # pint reckons out what stands in a unit: "m**9**9**9" would keep it busy for good
     if len(name) > _LONGEST_UNIT or name.count("**") > _MOST_POWERS or _LONG_NUMBER.search(name):
         raise UnitError(f'unit "{text}" is not known')
