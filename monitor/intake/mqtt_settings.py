@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from monitor.intake.payloads import Payload
-from monitor.plant.fields import DurationMs, Id, Table
+from monitor.plant.fields import DurationMs, Id, RefersTo, Table
 
 
 class Tls(Table):
@@ -137,7 +137,7 @@ class Wire(Table):
     """An instrument whose readings come by MQTT."""
 
     kind: Literal["mqtt"] = Field(default="mqtt", description='"mqtt": readings come by an MQTT broker')
-    broker: Id = Field(description="id of the [[broker]]")
+    broker: Annotated[Id, RefersTo("broker")] = Field(description="id of the [[broker]]")
     topic: TopicFilter = Field(
         description="topic to listen to; + stands for any one level, # at the end for all that follow"
     )
@@ -146,3 +146,9 @@ class Wire(Table):
     def mistakes(self, channels: Sequence[str]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
         return self.payload.mistakes(channels)
+
+    def sources(self, channels: Sequence[str]) -> dict[str, str]:
+        """What each channel is read from, in words; the same source for two channels is a mistake."""
+        topic = f'topic "{self.topic}" of broker "{self.broker}"'
+        inside = self.payload.sources(channels)
+        return {channel: f"{inside[channel]} of {topic}" if inside[channel] else topic for channel in inside}

@@ -76,6 +76,10 @@ class JsonPayload(NumberText):
             if channel not in self.values
         ]
 
+    def sources(self, channels: Sequence[str]) -> dict[str, str]:
+        """What part of a payload each channel is read from."""
+        return {channel: f'pointer "{pointer}"' for channel, pointer in self.values.items()}
+
 
 _ABSENT = object()
 

@@ -23,6 +23,10 @@ class NumberPayload(NumberText):
             return []
         return [f'payload "number" is for an instrument of one channel; this one has {len(channels)}']
 
+    def sources(self, channels: Sequence[str]) -> dict[str, str]:
+        """What part of a payload each channel is read from: all of it."""
+        return dict.fromkeys(channels, "")
+
 
 def decode_number(payload: NumberPayload, raw: bytes, channels: Sequence[str], origin: Origin) -> Decoded:
     """The number of a payload, for the instrument's one channel."""

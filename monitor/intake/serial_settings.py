@@ -10,7 +10,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from monitor.intake.decoded import NumberText, TimeUnit
-from monitor.plant.fields import DurationMs, Id, Table
+from monitor.plant.fields import DurationMs, Id, RefersTo, Table
 
 DELIMITERS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n", "etx": b"\x03"}
 
@@ -67,7 +67,7 @@ class Wire(NumberText):
     kind: Literal["serial-line"] = Field(
         default="serial-line", description='"serial-line": lines of text from a port'
     )
-    port: Id = Field(description="id of the [[serial_port]]")
+    port: Annotated[Id, RefersTo("serial_port")] = Field(description="id of the [[serial_port]]")
     pattern: Annotated[str, Field(min_length=1, max_length=1024), AfterValidator(_pattern)] = Field(
         description=(
             "regular expression (Python's) that a whole line must match, spaces at its ends apart; named "
@@ -128,3 +128,8 @@ class Wire(NumberText):
             for channel in channels
             if channel not in self.values
         ]
+
+    def sources(self, channels: Sequence[str]) -> dict[str, str]:
+        """What each channel is read from, in words; the same source for two channels is a mistake."""
+        lines = f'lines that match {self.pattern!r} on port "{self.port}"'
+        return {channel: f'group "{group}" of {lines}' for channel, group in self.values.items()}

@@ -45,6 +45,7 @@ class RefersTo:
     table: str  # `channel`, or the name of a table of the file: `point`, `stage`, `broker` ...
     quantities: tuple[str, ...] = ()  # for channels: the quantities that will do; empty is any
     own: bool = False
+    or_the_only: bool = False  # may be left out where the file has just one such table
 
 
 Id = Annotated[
@@ -82,7 +83,7 @@ def _more_than_nothing(milliseconds: int) -> int:
     return milliseconds
 
 
-DurationMs = Annotated[int, BeforeValidator(_duration_ms)]
+DurationMs = Annotated[int, BeforeValidator(_duration_ms), Field(description=_A_DURATION)]
 PositiveDurationMs = Annotated[DurationMs, AfterValidator(_more_than_nothing)]
 
 
@@ -117,7 +118,11 @@ def _measure(found: object) -> object:
     raise Wrong('a number with its unit in quotes, like "20 uS/cm"')
 
 
-MeasureField = Annotated[Measure, BeforeValidator(_measure)]
+MeasureField = Annotated[
+    Measure,
+    BeforeValidator(_measure),
+    Field(description='a number with its unit in quotes, like "20 uS/cm"'),
+]
 
 
 def _in(unit: str, example: str, *, positive: bool = True) -> AfterValidator:
@@ -141,10 +146,13 @@ FlowField = Annotated[MeasureField, _in("L/min", 'a flow, like "0.2 L/min" or "0
 ShareField = Annotated[MeasureField, _in("1", 'a share, like "2 %"', positive=False)]
 
 
+_A_QUANTITY = f"one of: {', '.join(QUANTITIES)}"
+
+
 def _quantity(found: object) -> object:
     if isinstance(found, str) and found in QUANTITIES:
         return found
-    raise Wrong(f"one of: {', '.join(QUANTITIES)}")
+    raise Wrong(_A_QUANTITY)
 
 
-QuantityName = Annotated[str, BeforeValidator(_quantity)]
+QuantityName = Annotated[str, BeforeValidator(_quantity), Field(description=_A_QUANTITY)]

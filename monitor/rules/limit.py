@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from monitor.plant.fields import Id, MeasureField
+from monitor.plant.fields import Id, MeasureField, RefersTo
 from monitor.plant.model import Plant
 from monitor.plant.units import UnitError, shown
 from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick, Wording
@@ -28,7 +28,7 @@ class Settings(RuleSettings):
     """`kind = "limit"`: exactly one of `above` and `below`."""
 
     kind: Literal["limit"]
-    channel: Annotated[Id, Field(description="the channel judged")]
+    channel: Annotated[Id, RefersTo("channel"), Field(description="the channel judged")]
     above: Annotated[MeasureField | None, Field(description="too high beyond this value")] = None
     below: Annotated[MeasureField | None, Field(description="too low under this value")] = None
     deadband: Annotated[

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from monitor.plant.fields import DurationMs, Id
+from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Instrument, Plant
 from monitor.readings import Evidence, Finding, Reading, Tick, Wording
 from monitor.rules.rule import AWAY_MS, RuleSettings, number, text
@@ -21,7 +21,9 @@ class Settings(RuleSettings):
     """`kind = "silent"`."""
 
     kind: Literal["silent"]
-    instruments: Annotated[tuple[Id, ...], Field(description="the instruments watched; empty means all")] = ()
+    instruments: Annotated[
+        tuple[Id, ...], RefersTo("instrument"), Field(description="the instruments watched; empty means all")
+    ] = ()
     after: Annotated[
         DurationMs | None,
         Field(description="silence allowed; by default three times the instrument's expected interval"),
@@ -67,11 +69,12 @@ class Silent:
         return replace(state, last_ms={**state.last_ms, reading.channel: reading.time_ms}), ()
 
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
-        listening = state.listening_since_ms
         # What the watch missed while it was away is still on its way: everybody gets a full allowance.
-        if tick.time_ms - state.last_tick_ms > AWAY_MS or listening > tick.time_ms:
-            listening = tick.time_ms
-        state = replace(state, listening_since_ms=listening, last_tick_ms=tick.time_ms)
+        # The same after the clock was set back, and then no stamp of the wrong hour counts as speech.
+        if not 0 <= tick.time_ms - state.last_tick_ms <= AWAY_MS:
+            spoke = {name: min(at, tick.time_ms) for name, at in state.last_ms.items()}
+            state = replace(state, last_ms=spoke, listening_since_ms=tick.time_ms)
+        state = replace(state, last_tick_ms=tick.time_ms)
         return state, tuple(self._judge(i, state, tick.time_ms) for i in self._instruments)
 
     def _judge(self, instrument: Instrument, state: State, now_ms: int) -> Finding:

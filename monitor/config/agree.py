@@ -1,0 +1,167 @@
+"""Whether the tables of a site file agree with each other.
+
+Everything here works on the raw tables, so that a table with a mistake of its own is still checked against
+the others, and the others against it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, get_args
+
+from pydantic import BaseModel
+
+from monitor.config.locate import Lines, Path
+from monitor.config.mistakes import Mistake, one_of, quoted
+from monitor.config.tables import Found, marked, path_in, place_words, references, walk
+from monitor.plant.fields import RefersTo
+from monitor.readings import Priority
+
+
+@dataclass(frozen=True)
+class Document:
+    """One site file: its tables, their models, their lines."""
+
+    raw: dict[str, Any]
+    lines: Lines
+    model: type[BaseModel]
+
+    @cached_property
+    def tables(self) -> tuple[Found, ...]:
+        return tuple(walk(self.model, self.raw))
+
+    @cached_property
+    def fields_at(self) -> dict[Path, type[BaseModel]]:
+        return {table.path: table.model for table in self.tables}
+
+    def named(self, name: str) -> dict[str, Found]:
+        """The tables of one name that have an id, by id; of two with the same, the first."""
+        found: dict[str, Found] = {}
+        for table in self.tables:
+            if table.name == name and isinstance(table.raw.get("id"), str):
+                found.setdefault(table.raw["id"], table)
+        return found
+
+    def mistake(self, path: Path, found: str, allowed: str) -> Mistake:
+        return Mistake(self.lines.of(path), place_words(self.raw, path), found, allowed)
+
+    def path_in(self, location: tuple[str | int, ...]) -> Path:
+        return path_in(self.raw, location)
+
+
+def disagreements(document: Document) -> Iterator[Mistake]:
+    """All that does not fit together, each with its line."""
+    yield from _ids_once(document)
+    yield from _references(document)
+    yield from _left_out(document)
+    yield from _order_of_stages(document)
+    yield from _somebody_is_told(document)
+
+
+def _ids_once(document: Document) -> Iterator[Mistake]:
+    first: dict[tuple[str, str], Path] = {}
+    for table in document.tables:
+        known = table.raw.get("id")
+        if not isinstance(known, str) or table.path == ("site",):
+            continue
+        before = first.setdefault((table.name, known), table.path)
+        if before != table.path:
+            line = document.lines.of((*before, "id"))
+            yield document.mistake(
+                (*table.path, "id"),
+                f'"{known}" a second time',
+                f"an id of its own: the {table.name} of line {line} has this one",
+            )
+
+
+def _references(document: Document) -> Iterator[Mistake]:
+    for table in document.tables:
+        for path, name, mark in references(table):
+            known = _referable(document, table, mark)
+            if name not in known:
+                yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
+                continue
+            quantity = known[name].raw.get("quantity")
+            if mark.quantities and isinstance(quantity, str) and quantity not in mark.quantities:
+                fitting = [n for n, t in known.items() if t.raw.get("quantity") in mark.quantities]
+                allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
+                yield document.mistake(path, f'"{name}", which measures {quantity}', allowed)
+
+
+def _left_out(document: Document) -> Iterator[Mistake]:
+    """References that may be left out only where there is no choice."""
+    for table in document.tables:
+        for key, mark in marked(table):
+            known = document.named(mark.table)
+            if mark.or_the_only and key not in table.raw and len(known) != 1:
+                name = f"[[{mark.table}]]"
+                allowed = (
+                    f"the id of a {name}, {one_of(known, '')}" if known else f"a {name}, and its id here"
+                )
+                yield document.mistake((*table.path, key), "nothing", allowed)
+
+
+def _referable(document: Document, table: Found, mark: RefersTo) -> dict[str, Found]:
+    known = document.named(mark.table)
+    if mark.own:
+        return {name: other for name, other in known.items() if other.path[:2] == table.path[:2]}
+    return known
+
+
+def _called(mark: RefersTo) -> str:
+    return "channel of this instrument" if mark.own else f"{mark.table.replace('_', ' ')} of this site"
+
+
+def _order_of_stages(document: Document) -> Iterator[Mistake]:
+    """The tap is first and there is one; a stage is fed only by what stands before it in the file."""
+    stages = [table for table in document.tables if table.name == "stage"]
+    taps = [table for table in stages if table.raw.get("kind") == "tap"]
+    for tap in taps[1:]:
+        line = document.lines.of(taps[0].path)
+        yield document.mistake(
+            (*tap.path, "kind"), "a second tap", f"one tap; the stage of line {line} is the first"
+        )
+    if taps and taps[0] is not stages[0]:
+        yield document.mistake(
+            (*taps[0].path, "kind"),
+            f"the tap after {_id_words(stages[0])}",
+            "stages in the order the water takes, the tap first",
+        )
+    before: list[str] = []
+    for stage in stages:
+        for position, name in enumerate(_texts(stage.raw.get("after"))):
+            if name in document.named("stage") and name not in before:
+                yield document.mistake(
+                    (*stage.path, "after", position),
+                    f'"{name}", which does not come before this stage',
+                    "stages in the order the water takes: each is fed by stages above it in the file",
+                )
+        before.append(str(stage.raw.get("id")))
+
+
+def _id_words(table: Found) -> str:
+    return f'{table.name} "{table.raw.get("id", "?")}"'
+
+
+def _texts(value: object) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list) else []
+
+
+def _somebody_is_told(document: Document) -> Iterator[Mistake]:
+    """An alarm that would reach nobody is refused."""
+    everyone: set[object] = set()
+    for person in (table for table in document.tables if table.name == "person"):
+        told = person.raw.get("priorities", list(get_args(Priority)))
+        everyone.update(told if isinstance(told, list) else ())
+    for rule in (table for table in document.tables if table.name == "rule"):
+        field = rule.model.model_fields.get("priority")
+        priority = rule.raw.get("priority", field.default if field is not None else None)
+        if everyone and priority in get_args(Priority) and priority not in everyone:
+            told_of = ", ".join(f'"{p}"' for p in get_args(Priority) if p in everyone)
+            yield document.mistake(
+                (*rule.path, "priority"),
+                f"{quoted(priority)}, and no person is told of that priority: the alarm would reach nobody",
+                f"a priority somebody is told of ({told_of}), or {quoted(priority)} in a person's priorities",
+            )

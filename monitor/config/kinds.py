@@ -1,0 +1,79 @@
+"""The lists: which rules, wires, ways of delivery and tables a site file may hold.
+
+A new rule, driver or way of delivery is its own file and one line here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cache, reduce
+from operator import or_
+from types import GenericAlias, ModuleType
+from typing import Annotated, Any
+
+from pydantic import BaseModel, Field, create_model
+
+from monitor.intake import mqtt_settings, serial_settings
+from monitor.notify import mail_server, settings, smtp, webhook
+from monitor.plant.model import Instrument, Person, Plant
+from monitor.rules import limit, silent
+
+# kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
+RULES: Mapping[str, ModuleType] = {"limit": limit, "silent": silent}
+
+# the settings of an instrument's `wire`
+WIRES: tuple[type[BaseModel], ...] = (mqtt_settings.Wire, serial_settings.Wire)
+
+# the settings of a person's `way`
+WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)
+
+# what wires and ways share: `[[name]]`
+SHARED: Mapping[str, type[BaseModel]] = {
+    "broker": mqtt_settings.Broker,
+    "serial_port": serial_settings.Port,
+    "mail_server": mail_server.MailServer,
+}
+
+# tables that stand once: `[name]`
+SINGLE: Mapping[str, type[BaseModel]] = {"delivery": settings.DeliverySettings}
+
+
+def one_of(models: Iterable[type[BaseModel]]) -> Any:
+    """The union of settings models, told apart by their literal `kind`."""
+    members = tuple(models)
+    union: Any = reduce(or_, members)
+    return Annotated[union, Field(discriminator="kind")] if len(members) > 1 else union
+
+
+def site_model(
+    rules: Mapping[str, ModuleType],
+    wires: Iterable[type[BaseModel]],
+    ways: Iterable[type[BaseModel]],
+    shared: Mapping[str, type[BaseModel]],
+    single: Mapping[str, type[BaseModel]],
+) -> type[Plant]:
+    """The model of a whole site file with these kinds in it."""
+    with_wire = create_model("Instrument", __base__=Instrument, wire=(one_of(wires), ...))
+    with_way = create_model("Person", __base__=Person, way=(_some(one_of(ways)), ...))
+    fields: dict[str, Any] = {
+        "instrument": (_some(with_wire), ...),
+        "person": (_some(with_way), ...),
+        "rule": (_any_number(one_of(module.Settings for module in rules.values())), ()),
+    }
+    fields |= {name: (_any_number(model), ()) for name, model in shared.items()}
+    fields |= {name: (model, model()) for name, model in single.items()}
+    return create_model("SiteTables", __base__=Plant, **fields)
+
+
+def _any_number(model: Any) -> Any:
+    return GenericAlias(tuple, (model, ...))
+
+
+def _some(model: Any) -> Any:
+    return Annotated[_any_number(model), Field(min_length=1)]
+
+
+@cache
+def site_tables() -> type[Plant]:
+    """The model of a site file as this Goodwater reads it."""
+    return site_model(RULES, WIRES, WAYS, SHARED, SINGLE)

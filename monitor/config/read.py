@@ -1,0 +1,241 @@
+"""Reads a site file: all of it, or all that is wrong with it."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from monitor.config.agree import Document, disagreements
+from monitor.config.kinds import RULES, site_tables
+from monitor.config.locate import Lines
+from monitor.config.mistakes import ConfigMistakes, Mistake, in_words
+from monitor.config.tables import Found, at
+from monitor.intake.mqtt_settings import Broker
+from monitor.intake.serial_settings import Port
+from monitor.notify.mail_server import MailServer
+from monitor.notify.settings import DeliverySettings
+from monitor.plant.model import Instrument, Plant, Site
+from monitor.rules.rule import Rule
+
+_TOML_PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
+_MOST_BYTES = 4_000_000
+
+
+@dataclass(frozen=True)
+class SiteFile:
+    """A site file that is right, and what it says."""
+
+    path: Path
+    plant: Plant
+    rules: tuple[Rule[Any], ...]
+    brokers: tuple[Broker, ...]
+    serial_ports: tuple[Port, ...]
+    mail_servers: tuple[MailServer, ...]
+    delivery: DeliverySettings
+    data_dir: Path
+
+
+def load(path: str | Path) -> SiteFile:
+    """The site file at a path.
+
+    Raises: ConfigMistakes with everything that is wrong in it; nothing else for whatever the file holds.
+    """
+    path = Path(path)
+    text = _text(path)
+    document = Document(_toml(path, text), Lines(text), site_tables())
+    try:
+        tables: Any = _validated(document.model, document.raw)
+    except ValidationError as error:
+        mistakes = list(_own_mistakes(document, error))
+    else:
+        mistakes = []
+    mistakes += disagreements(document)
+    plant = _sound_part(document) if mistakes else _plant(tables)
+    rules, refused = _rules(document, plant)
+    mistakes += [*_wire_mistakes(document, plant), *refused]
+    if mistakes:
+        raise ConfigMistakes(str(path), mistakes)
+    return SiteFile(
+        path=path,
+        plant=plant,
+        rules=rules,
+        brokers=tables.broker,
+        serial_ports=tables.serial_port,
+        mail_servers=tables.mail_server,
+        delivery=tables.delivery,
+        data_dir=(path.parent / plant.site.data).resolve(),
+    )
+
+
+def _text(path: Path) -> str:
+    """The file's text; a byte order mark, which some editors write, is no part of it."""
+    try:
+        with path.open("rb") as file:
+            content = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        found = (error.strerror or str(error)).lower()
+        raise _refused(path, 0, f"it cannot be read: {found}", "a site file that may be read") from error
+    except ValueError as error:  # a zero byte in the path
+        raise _refused(path, 0, f"it cannot be read: {error}", "a site file that may be read") from error
+    if len(content) > _MOST_BYTES:
+        raise _refused(path, 0, f"more than {_MOST_BYTES} bytes", "a site file of usual size")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = content[: error.start].count(b"\n") + 1
+        found = f"byte 0x{content[error.start]:02x}, which is not UTF-8"
+        raise _refused(path, line, found, "text saved as UTF-8") from error
+
+
+def _toml(path: Path, text: str) -> dict[str, Any]:
+    allowed = "TOML (https://toml.io); the rest of the file is read once this is right"
+    try:
+        return tomllib.loads(text)
+    except RecursionError as error:
+        raise _refused(path, 0, "brackets nested too deeply", allowed) from error
+    except ValueError as error:  # TOMLDecodeError, and what numbers and dates out of range raise
+        placed = _TOML_PLACE.fullmatch(str(error))
+        if placed is None:
+            raise _refused(path, 0, str(error), allowed) from error
+        line = int(placed[2]) if placed[2] else text.count("\n") + 1
+        column = f", column {placed[3]}" if placed[3] else ", at the end of the file"
+        raise _refused(path, line, f"{placed[1]}{column}", allowed) from error
+
+
+def _refused(path: Path, line: int, found: str, allowed: str) -> ConfigMistakes:
+    return ConfigMistakes(str(path), [Mistake(line, "the file as a whole", found, allowed)])
+
+
+def _validated(model: Any, raw: Any) -> Any:
+    """`raw` as the model. By way of JSON, where strict means: an array is a tuple, but "5" is no number."""
+    return TypeAdapter(model).validate_json(json.dumps(raw, default=str), strict=True)
+
+
+def _own_mistakes(document: Document, error: ValidationError) -> Iterator[Mistake]:
+    """What is wrong in single tables, by pydantic's findings."""
+    for finding in error.errors(include_url=False):
+        path = document.path_in(finding["loc"])
+        around = document.fields_at.get(path[:-1])
+        fields = around.model_fields if around is not None else {}
+        path, found, allowed = in_words(finding, path, at(document.raw, path), fields)
+        yield document.mistake(path, found, allowed)
+
+
+def _plant(tables: Any) -> Plant:
+    return Plant.model_construct(**{name: getattr(tables, name) for name in Plant.model_fields})
+
+
+def _sound_part(document: Document) -> Plant:
+    """The plant as far as it can be read: what rests on sound tables is still checked."""
+    site = _sound(document, Site, document.raw.get("site"))
+    parts: dict[str, list[Any]] = {"stage": [], "point": [], "sump": [], "instrument": [], "person": []}
+    for table in document.tables:
+        if len(table.path) == 2 and table.path[0] in parts:
+            value = _sound(document, table.model, table.raw)
+            if value is None and table.name == "instrument":
+                value = _sound_instrument(document, table)
+            if value is not None:
+                parts[str(table.path[0])].append(value)
+    somewhere = Site(id="site", name="site", timezone="UTC", data="data")
+    tables: dict[str, Any] = {name: tuple(sound) for name, sound in parts.items()}
+    return Plant.model_construct(site=site or somewhere, **tables)
+
+
+def _sound(document: Document, model: type[BaseModel], raw: Any) -> Any:
+    try:
+        return _validated(model, raw)
+    except ValidationError:
+        return None
+
+
+def _sound_instrument(document: Document, table: Found) -> Instrument | None:
+    """An instrument with a mistake somewhere, with those of its channels that are right."""
+    inside = [t for t in document.tables if t.name == "channel" and t.path[:2] == table.path]
+    channels = tuple(c for t in inside if (c := _sound(document, t.model, t.raw)) is not None)
+    if not channels or not isinstance(table.raw.get("id"), str):
+        return None
+    kind = at(table.raw, ("wire", "kind"))
+    return Instrument.model_construct(
+        id=table.raw["id"],
+        name="",
+        point=table.raw.get("point"),
+        sump=table.raw.get("sump"),
+        wire=SimpleNamespace(kind=str(kind)),
+        expected_interval=60_000,
+        channel=channels,
+    )
+
+
+def _rules(document: Document, plant: Plant) -> tuple[tuple[Rule[Any], ...], list[Mistake]]:
+    """The rules built on the plant, and what they refuse."""
+    built: list[Rule[Any]] = []
+    refused: list[Mistake] = []
+    unsound = _ids(document) - _sound_ids(plant)
+    for table in (t for t in document.tables if t.name == "rule"):
+        settings = _sound(document, table.model, table.raw)
+        # a rule that names a table with a mistake of its own is judged once that is right
+        named = {text for key, value in table.raw.items() if key != "id" for text in _texts_in(value)}
+        if settings is None or unsound & named:
+            continue
+        try:
+            built.append(RULES[settings.kind].build(settings, plant))
+        except ValueError as error:
+            refused.append(_refusal(document, table, str(error)))
+    return tuple(built), refused
+
+
+def _refusal(document: Document, table: Found, text: str) -> Mistake:
+    """A rule's refusal; rules begin theirs with the key it is about."""
+    named = re.match(r"(\w+)(?: = |: )", text)
+    if named is None or named[1] not in table.raw:
+        return document.mistake(table.path, f'a rule of kind "{table.raw.get("kind")}"', text)
+    value = json.dumps(table.raw[named[1]], ensure_ascii=False, default=str)
+    return document.mistake((*table.path, named[1]), value, text.removeprefix(f"{named[1]}: "))
+
+
+_OF_THE_PLANT = ("stage", "point", "sump", "instrument", "channel", "person")
+
+
+def _ids(document: Document) -> set[str]:
+    return {name for kind in _OF_THE_PLANT for name in document.named(kind)}
+
+
+def _sound_ids(plant: Plant) -> set[str]:
+    tables: tuple[Any, ...] = (*plant.stage, *plant.point, *plant.sump, *plant.instrument, *plant.person)
+    return {table.id for table in tables} | set(plant.channels)
+
+
+def _texts_in(raw: Any) -> set[str]:
+    if isinstance(raw, str):
+        return {raw}
+    items = raw.values() if isinstance(raw, dict) else raw if isinstance(raw, list) else ()
+    return {text for item in items for text in _texts_in(item)}
+
+
+def _wire_mistakes(document: Document, plant: Plant) -> Iterator[Mistake]:
+    """What a wire finds wrong with its instrument, and values that two channels would share."""
+    taken: dict[str, str] = {}
+    positions = {t.raw.get("id"): t.path for t in document.tables if t.name == "instrument"}
+    for instrument in plant.instrument:
+        path = (*positions[instrument.id], "wire")
+        channels = [channel.id for channel in instrument.channel]
+        if isinstance(instrument.wire, SimpleNamespace):
+            continue
+        for text in instrument.wire.mistakes(channels):
+            yield document.mistake(path, "a wire that does not fit its instrument", text)
+        for channel, source in instrument.wire.sources(channels).items():
+            other = taken.setdefault(source, channel)
+            if other != channel:
+                yield document.mistake(
+                    path,
+                    f'{source} for channel "{channel}"',
+                    f'each value for one channel; "{other}" already takes this one',
+                )
