@@ -118,6 +118,7 @@ class Watch:
 
     def _on_tick(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
         state = self._try_failed_again(state, tick, effects)
+        state = self._retire_orphans(state, tick, effects)
         state = replace(state, last_tick_ms=tick.time_ms)
         for name in self.rules:
             state = self._judge(state, name, tick, effects)
@@ -131,6 +132,17 @@ class Watch:
                 state = replace(state, failed={k: v for k, v in state.failed.items() if k != name})
                 back = rule_failed(name, failure.what, tick.time_ms, holds=False)
                 state = self._found(state, back, _FAILED_TREATMENT, effects)
+        return state
+
+    def _retire_orphans(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
+        """The alarm of a rule that is no longer in the site file returns: nothing judges it any more."""
+        for condition, alarm in state.alarms.items():
+            gone = condition.partition("/")[0] not in self.rules and alarm.rule_kind != RULE_FAILED
+            if alarm.holds and gone:
+                back = Finding(
+                    condition, alarm.subject, False, tick.time_ms, tick.time_ms, 0.99, alarm.evidence
+                )
+                state = self._found(state, back, Treatment(alarm.rule_kind, alarm.priority), effects)
         return state
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:

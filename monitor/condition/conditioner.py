@@ -21,6 +21,9 @@ CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
 # A neighbour's value (temperature, flow) is trusted for three of its intervals, but at least this long.
 _TRUST_AT_LEAST_MS = 120_000
 
+# The number beside these says nothing at all, so it is no neighbour to the next.
+_NO_VALUE = Reason.IMPLAUSIBLE | Reason.DEVICE_FAULT
+
 _OLD_WITHOUT_TIME = Status.REDELIVERED | Status.RETAINED | Status.DRAINED
 
 
@@ -129,10 +132,12 @@ class Conditioner:
             value, doubt = compensate(channel, value, warm, time_ms, trusted_for_ms)
             reasons |= doubt
         if standing == Standing.JUDGED:
-            shape, flags = shape_flags(
-                channel, state.shape, time_ms, sample.value, value, 3 * prepared.trusted_for_ms
-            )
-            state, reasons = replace(state, shape=shape, last_ms=time_ms), reasons | flags
+            state = replace(state, last_ms=time_ms)
+            if not reasons & _NO_VALUE:
+                shape, flags = shape_flags(
+                    channel, state.shape, time_ms, sample.value, value, 3 * prepared.trusted_for_ms
+                )
+                state, reasons = replace(state, shape=shape), reasons | flags
             if channel.gate is not None:
                 flowing = says(channel.gate, state.gate, time_ms, self._trust_in_flow(channel))
                 standing = Standing.GATED if flowing is Flowing.CLOSED else standing

@@ -54,7 +54,8 @@ def open_reader(data: Path) -> sqlite3.Connection:
 
 def _connect(uri: str) -> sqlite3.Connection:
     # isolation_level None: transactions begin and end where the code says so.
-    connection = sqlite3.connect(uri, uri=True, timeout=10.0, isolation_level=None)
+    # Each connection is used by one thread only, but not always by the one that opened it.
+    connection = sqlite3.connect(uri, uri=True, timeout=10.0, isolation_level=None, check_same_thread=False)
     connection.row_factory = sqlite3.Row
     return connection
 

@@ -68,7 +68,8 @@ def readings(
 ) -> Iterator[Reading]:
     """Readings of a channel, by time."""
     rows = connection.execute(
-        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms from reading r join channel c on c.id = r.channel "
+        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
+        "from reading r join channel c on c.id = r.channel "
         "where c.name = ? and r.time_ms >= ? and r.time_ms < ? order by r.time_ms",
         (channel, since_ms, until_ms),
     )
@@ -96,7 +97,8 @@ def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event
     rows = connection.execute(
         "select seq, channel, time_ms, raw, value, flags, lag_ms, null as kind, null as body from reading "
         "where seq > :since union all "
-        "select seq, null, time_ms, null, null, null, null, kind, body from event where seq > :since order by seq",
+        "select seq, null, time_ms, null, null, null, null, kind, body from event "
+        "where seq > :since order by seq",
         {"since": since_seq},
     )
     for row in rows:
@@ -109,6 +111,14 @@ def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event
             yield Tick(row["time_ms"])
         else:
             yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+
+
+def first_seq_since(connection: sqlite3.Connection, since_ms: int) -> int:
+    """The number of the last event before a time, by the stored ticks; 0 when all are later."""
+    row = connection.execute(
+        "select seq from event where kind = 'tick' and time_ms < ? order by seq desc limit 1", (since_ms,)
+    ).fetchone()
+    return 0 if row is None else int(row["seq"])
 
 
 @dataclass(frozen=True, slots=True)

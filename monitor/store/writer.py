@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -54,6 +55,11 @@ class Writer:
         }
         self._data_version = -1
         self._last_inbox_id = 0
+
+    @property
+    def connection(self) -> sqlite3.Connection:
+        """For reading in the writer's own thread."""
+        return self._connection
 
     def close(self) -> None:
         self._connection.close()

@@ -1,0 +1,112 @@
+"""The watch's state as parts that the store keeps, and back.
+
+A part is JSON with a version. It is a cache: when one cannot be read (a rule's state has a new shape after
+an upgrade) channels and rules are rebuilt by re-judging the last days of the stored stream, silently.
+Alarms are history and are never rebuilt.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from monitor.alarms.lifecycle import Alarm
+from monitor.condition.conditioner import ChannelState
+from monitor.store import reader
+from monitor.watch import Effects, Failure, Watch, WatchState
+
+REBUILD_DAYS = 7
+
+Parts = dict[str, tuple[int, str]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Heart:
+    """What is neither channel, rule nor alarm."""
+
+    sequence: int
+    last_tick_ms: int
+    failed: dict[str, Failure]
+
+    version = 1
+
+
+_ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
+
+
+def _adapter(kind: type[Any]) -> TypeAdapter[Any]:
+    if kind not in _ADAPTERS:
+        _ADAPTERS[kind] = TypeAdapter(kind)
+    return _ADAPTERS[kind]
+
+
+def _written(state: Any) -> tuple[int, str]:
+    kind: type[Any] = type(state)
+    return state.version, _adapter(kind).dump_json(state).decode()
+
+
+def changed_parts(before: WatchState, after: WatchState) -> Parts:
+    """The parts of a state that are not those of an earlier one, as the store keeps them."""
+    heart = _Heart(after.sequence, after.last_tick_ms, after.failed)
+    parts = {"heart": _written(heart)} if after is not before else {}
+    families: tuple[tuple[str, Mapping[str, Any], Mapping[str, Any]], ...] = (
+        ("channel", before.channels, after.channels),
+        ("rule", before.rules, after.rules),
+        ("alarm", before.alarms, after.alarms),
+    )
+    for prefix, old, new in families:
+        if new is not old:
+            parts |= {f"{prefix}:{k}": _written(v) for k, v in new.items() if old.get(k) is not v}
+    return parts
+
+
+def restored(parts: Mapping[str, tuple[int, str]], watch: Watch) -> tuple[WatchState, list[str]]:
+    """The state the parts hold, and the names of those that could not be read."""
+    lost: list[str] = []
+    channels: dict[str, ChannelState] = {}
+    rules: dict[str, Any] = {}
+    alarms: dict[str, Alarm] = {}
+    heart = _Heart(0, 0, {})
+    for part, (version, body) in parts.items():
+        prefix, _, name = part.partition(":")
+        if prefix == "rule" and name not in watch.rules:
+            continue
+        kind: type[Any] = {"heart": _Heart, "channel": ChannelState, "alarm": Alarm}.get(prefix) or type(
+            watch.rules[name].start()
+        )
+        found = _read(kind, version, body)
+        if found is None:
+            lost.append(part)
+        elif prefix == "channel":
+            channels[name] = found
+        elif prefix == "rule":
+            rules[name] = found
+        elif prefix == "alarm":
+            alarms[name] = found
+        else:
+            heart = found
+    return WatchState(heart.sequence, heart.last_tick_ms, channels, rules, heart.failed, alarms), lost
+
+
+def _read(kind: type[Any], version: int, body: str) -> Any | None:
+    if version != kind.version:
+        return None
+    try:
+        return _adapter(kind).validate_json(body)
+    except ValidationError:
+        return None
+
+
+def rebuilt(state: WatchState, watch: Watch, connection: sqlite3.Connection, now_ms: int) -> WatchState:
+    """The same alarms, with channels and rules re-judged from the last days of the stream, silently."""
+    since_seq = reader.first_seq_since(connection, now_ms - REBUILD_DAYS * 86_400_000)
+    discarded = Effects()
+    judged = WatchState()
+    for event in reader.stream(connection, since_seq):
+        judged = watch.step(judged, event, discarded)
+        discarded = Effects()
+    return replace(state, channels=judged.channels, rules=judged.rules)

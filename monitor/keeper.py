@@ -1,0 +1,269 @@
+"""The watch-and-store thread: gathers events into batches, steps the heart, commits, then acknowledges.
+
+When the store cannot be written (disk full, read-only) nothing is acknowledged and nothing more is taken
+from the wires, so that brokers keep what they have; the batch is tried again until it goes in.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from monitor import checkpoint
+from monitor.clock import Clock
+from monitor.intake.driver import LinkChange, Parcel
+from monitor.readings import Count, DeliveryResult, Event, Tick
+from monitor.store.files import keep_reserve, release_reserve
+from monitor.store.writer import Batch, Writer
+from monitor.watch import Effects, Watch, WatchState
+
+log = logging.getLogger(__name__)
+
+MINUTE_MS = 60_000
+# More missed minutes than this are a jump of the clock or a machine that slept: the watch was away.
+_MOST_MISSED = 60
+_QUEUE_PARCELS = 2_000
+_IDLE_S = 0.2
+_RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
+
+Item = Parcel | LinkChange | DeliveryResult
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """When a batch is closed."""
+
+    seconds: float = 1.0
+    readings: int = 1_000
+
+
+@dataclass(slots=True)
+class _Open:
+    """The batch being gathered."""
+
+    opened_s: float
+    effects: Effects = field(default_factory=Effects)
+    acknowledge: list[Callable[[], None]] = field(default_factory=list)
+    counts: list[Count] = field(default_factory=list)
+    links: list[tuple[str, bool, int, str]] = field(default_factory=list)
+    results: list[DeliveryResult] = field(default_factory=list)
+    flush: bool = False
+
+
+class Keeper:
+    """Runs in one thread, which owns the store's write connection.
+
+    `tell_trouble` is called with a sentence when the store cannot be written, and with "" when it can
+    again; `wake_delivery` after a commit that owes somebody a message; `beat` every turn of the loop.
+    """
+
+    def __init__(
+        self,
+        watch: Watch,
+        data: Path,
+        open_writer: Callable[[], Writer],
+        clock: Clock,
+        *,
+        tell_trouble: Callable[[str], None],
+        wake_delivery: Callable[[], None],
+        beat: Callable[[], None],
+        limits: Limits | None = None,
+    ) -> None:
+        self._watch = watch
+        self._data = data
+        self._open_writer = open_writer
+        self._clock = clock
+        self._tell_trouble = tell_trouble
+        self._wake_delivery = wake_delivery
+        self._beat = beat
+        self._limits = limits or Limits()
+        self._queue: queue.Queue[Item] = queue.Queue(_QUEUE_PARCELS)
+        self._closing = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="watch-and-store")
+        self._writer = open_writer()
+        self._state = self._load()
+        self._committed = self._state
+        self._batch = _Open(time.monotonic())
+        self.failure: BaseException | None = None
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Judge and commit what was handed over, then end. Call it after the drivers have stopped."""
+        self._closing.set()
+        self._thread.join()
+
+    def hand_over(self, item: Item) -> None:
+        """The sink of all drivers: waits while the watch is behind. What comes while the watch is ending
+        is let go, unacknowledged."""
+        while not self._closing.is_set():
+            with contextlib.suppress(queue.Full):
+                self._queue.put(item, timeout=0.5)
+                return
+
+    def _load(self) -> WatchState:
+        state, lost = checkpoint.restored(self._writer.load_state(), self._watch)
+        if lost:
+            log.warning("state of %s is of another version: re-judging the last days", ", ".join(lost))
+            connection = self._writer.connection
+            state = checkpoint.rebuilt(state, self._watch, connection, self._clock.now_ms())
+        return state
+
+    def _run(self) -> None:
+        try:
+            keep_reserve(self._data)
+            while not (self._closing.is_set() and self._queue.empty()):
+                self._turn()
+            self._commit()
+        except BaseException as error:
+            # Nothing else may end this thread; the daemon sees it ended, stops, and is started again.
+            self.failure = error
+            self._closing.set()
+            log.exception("the watch ended by itself")
+        finally:
+            self._writer.close()
+
+    def _turn(self) -> None:
+        self._beat()
+        self._step(self._due_ticks())
+        self._step(self._writer.take_inbox())
+        wait_s = _IDLE_S
+        if self._gathered():
+            wait_s = min(wait_s, self._batch.opened_s + self._limits.seconds - time.monotonic())
+        with contextlib.suppress(queue.Empty):
+            self._take(self._queue.get(timeout=max(0.0, wait_s)))
+        if self._is_due():
+            self._commit()
+
+    def _due_ticks(self) -> list[Tick]:
+        now_ms = self._clock.now_ms() // MINUTE_MS * MINUTE_MS
+        last_ms = self._state.last_tick_ms
+        missed = (now_ms - last_ms) // MINUTE_MS
+        if last_ms == 0 or missed > _MOST_MISSED or missed < -5:
+            return [Tick(now_ms)]
+        return [Tick(last_ms + (n + 1) * MINUTE_MS) for n in range(missed)]
+
+    def _take(self, item: Item) -> None:
+        match item:
+            case Parcel():
+                self._step(item.samples)
+                self._batch.counts.extend(item.counts)
+                if item.acknowledge is not None:
+                    self._batch.acknowledge.append(item.acknowledge)
+                self._batch.flush |= item.flush
+            case LinkChange():
+                self._note_link(item)
+            case DeliveryResult():
+                self._batch.results.append(item)
+
+    def _note_link(self, change: LinkChange) -> None:
+        log.log(
+            logging.INFO if change.up else logging.WARNING,
+            "%s %s%s",
+            change.link,
+            "is up" if change.up else "is down",
+            f": {change.detail}" if change.detail else "",
+        )
+        if change.possible_gap:
+            self._batch.counts.append(Count("possible-gap", change.link, change.time_ms, change.detail))
+        self._batch.links.append((change.link, change.up, change.time_ms, change.detail))
+
+    def _step(self, events: Sequence[Event]) -> None:
+        if events:
+            if not self._gathered():
+                self._batch.opened_s = time.monotonic()
+            self._state = self._watch.run(self._state, events, self._batch.effects)
+
+    def _gathered(self) -> bool:
+        b = self._batch
+        return bool(
+            b.effects.readings or b.effects.events or b.acknowledge or b.counts or b.links or b.results
+        )
+
+    def _is_due(self) -> bool:
+        b = self._batch
+        return self._gathered() and (
+            b.flush
+            or bool(b.effects.transitions)
+            or bool(b.results)
+            or len(b.effects.readings) >= self._limits.readings
+            or time.monotonic() - b.opened_s >= self._limits.seconds
+        )
+
+    def _commit(self) -> None:
+        if not self._gathered():
+            return
+        b, effects = self._batch, self._batch.effects
+        batch = Batch(
+            now_ms=self._clock.now_ms(),
+            readings=effects.readings,
+            events=effects.events,
+            transitions=effects.transitions,
+            notices=effects.notices,
+            counts=[*effects.counts, *b.counts],
+            state=checkpoint.changed_parts(self._committed, self._state),
+            bad_after=[(m.channel, m.after_ms) for m in effects.moved_back],
+            results=b.results,
+            links=b.links,
+        )
+        if not self._commit_however_long_it_takes(batch):
+            return
+        self._committed = self._state
+        self._batch = _Open(time.monotonic())
+        for acknowledge in b.acknowledge:
+            acknowledge()
+        for _, transition in effects.transitions:
+            log.info("alarm %s %s: %s", transition.key, transition.cause, transition.state)
+        if effects.notices:
+            self._wake_delivery()
+
+    def _commit_however_long_it_takes(self, batch: Batch) -> bool:
+        """Try until the batch is in. False only when the daemon is told to stop and the store still refuses:
+        nothing was acknowledged, so brokers keep what was in it."""
+        attempt = 0
+        while True:
+            try:
+                self._writer.commit(batch)
+            except sqlite3.Error as error:
+                self._trouble(error, attempt)
+                if self._closing.is_set():
+                    return False
+                self._wait(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
+                attempt += 1
+                self._reopen()
+            else:
+                if attempt:
+                    log.warning("the store can be written again after %d attempts", attempt)
+                    self._tell_trouble("")
+                    keep_reserve(self._data)
+                return True
+
+    def _trouble(self, error: sqlite3.Error, attempt: int) -> None:
+        if attempt == 0:
+            log.error("the store in %s cannot be written (%s): nothing is acknowledged", self._data, error)
+            self._tell_trouble(f"The store in {self._data} cannot be written: {error}.")
+        if "full" in str(error) and release_reserve(self._data):
+            log.warning("the disk is full: gave back the reserve")
+
+    def _reopen(self) -> None:
+        """The connection may be of no use any more (a disk that was remounted); state stays in memory."""
+        try:
+            fresh = self._open_writer()
+        except (sqlite3.Error, OSError):
+            return
+        self._writer.close()
+        self._writer = fresh
+
+    def _wait(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end and not self._closing.is_set():
+            self._beat()
+            time.sleep(min(_IDLE_S, seconds))
