@@ -1,0 +1,275 @@
+"""What every driver does, whatever its wire. A new driver joins with a class and a line in `WIRES`."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol
+
+import pytest
+
+from monitor.intake.driver import Driver, LinkChange, Parcel, Sink
+from monitor.intake.mqtt import MqttDriver
+from monitor.intake.mqtt_settings import Broker
+from monitor.intake.mqtt_settings import Wire as MqttWire
+from monitor.intake.serial_line import SerialLineDriver
+from monitor.intake.serial_settings import Port
+from monitor.intake.serial_settings import Wire as SerialWire
+from tests.intake.recorder import Recorder
+from tests.intake.shop import NOW_MS, StillClock, meter, soon
+from tests.mosquitto import Mosquitto
+from tests.pseudo_terminal import PseudoTerminal
+from tests.waiting import eventually, stays
+
+TIME_MS = 1_759_999_990_000
+
+
+class Bench(Protocol):
+    """A wire with a meter at its far end. At first the wire is not there."""
+
+    def driver(self, sink: Sink) -> Driver: ...
+
+    def connect(self) -> None: ...
+
+    def cut(self) -> None: ...
+
+    def send(self, value: float) -> None: ...
+
+    def send_garbage(self) -> None: ...
+
+
+class OverMqtt:
+    def __init__(self, broker: Mosquitto, version: str) -> None:
+        self._broker = broker
+        settings: dict[str, object] = {
+            "id": "hall",
+            "host": broker.host,
+            "port": broker.port,
+            "version": version,
+        }
+        if broker.certificates is not None:
+            settings["tls"] = {"ca_file": broker.certificates.ca_file.name}
+        self._settings = Broker.model_validate(settings)
+        self._wire = MqttWire.model_validate(
+            {
+                "broker": "hall",
+                "topic": "shop/di",
+                "payload": {"kind": "json", "values": {"di-out.ec": "/ec"}, "time": "/t"},
+            }
+        )
+
+    def driver(self, sink: Sink) -> Driver:
+        return MqttDriver(
+            self._settings,
+            [meter(self._wire)],
+            sink,
+            StillClock(),
+            site="hall",
+            folder=self._broker.folder,
+            delays=soon,
+        )
+
+    def connect(self) -> None:
+        self._broker.start()
+
+    def cut(self) -> None:
+        self._broker.kill()
+
+    def send(self, value: float) -> None:
+        self._broker.publish("shop/di", f'{{"ec": {value}, "t": {TIME_MS}}}')
+
+    def send_garbage(self) -> None:
+        self._broker.publish("shop/di", b"\xff\x00garbage", b"", b'{"ec": NaN}', b"[" * 5000, b"x" * 100_000)
+
+
+class OverSerialLines:
+    def __init__(self, terminal: PseudoTerminal) -> None:
+        self._terminal = terminal
+        terminal.unplug()
+        self._port = Port(id="com", device=str(terminal.device))
+        self._wire = SerialWire.model_validate(
+            {
+                "port": "com",
+                "pattern": r"EC (?P<ec>\S+) (?P<t>\d+)",
+                "values": {"di-out.ec": "ec"},
+                "time": "t",
+                "time_unit": "ms",
+            }
+        )
+
+    def driver(self, sink: Sink) -> Driver:
+        return SerialLineDriver(self._port, [meter(self._wire)], sink, StillClock(), delays=soon)
+
+    def connect(self) -> None:
+        self._terminal.plug()
+
+    def cut(self) -> None:
+        self._terminal.unplug()
+
+    def send(self, value: float) -> None:
+        self._terminal.write(f"EC {value} {TIME_MS}\r\n".encode())
+
+    def send_garbage(self) -> None:
+        self._terminal.write(b"\xff\x00garbage\n\nEC NaN 1\n" + b"x" * 1000 + b"\n")
+
+
+Maker = Callable[[Callable[..., Mosquitto], PseudoTerminal], Bench]
+WIRES: dict[str, Maker] = {
+    "mqtt 5": lambda broker, _: OverMqtt(broker(), "5"),
+    "mqtt 3.1.1": lambda broker, _: OverMqtt(broker(), "3.1.1"),
+    "mqtt 5 over TLS": lambda broker, _: OverMqtt(broker(tls=True), "5"),
+    "serial lines": lambda _, terminal: OverSerialLines(terminal),
+}
+
+
+@pytest.fixture(params=WIRES)
+def bench(
+    request: pytest.FixtureRequest, make_broker: Callable[..., Mosquitto], pty_pair: PseudoTerminal
+) -> Bench:
+    return WIRES[request.param](make_broker, pty_pair)
+
+
+@pytest.fixture
+def recorder() -> Recorder:
+    return Recorder()
+
+
+@pytest.fixture
+def driver(bench: Bench, recorder: Recorder) -> Iterator[Driver]:
+    made = bench.driver(recorder)
+    yield made
+    made.stop()
+
+
+@pytest.fixture
+def running(bench: Bench, driver: Driver, recorder: Recorder) -> Driver:
+    """A driver whose wire is there."""
+    bench.connect()
+    driver.start()
+    eventually(recorder.is_up)
+    return driver
+
+
+@pytest.mark.usefixtures("running")
+def test_a_value_becomes_a_sample_with_its_own_time_and_the_time_of_its_arrival(
+    bench: Bench, recorder: Recorder
+) -> None:
+    bench.send(12.3)
+    (sample,) = eventually(lambda: recorder.samples)
+    assert (sample.channel, sample.value) == ("di-out.ec", 12.3)
+    assert (sample.time_ms, sample.arrival_ms) == (TIME_MS, NOW_MS)
+    assert recorder.counts == []
+
+
+@pytest.mark.usefixtures("running")
+def test_garbage_is_counted_and_the_next_value_arrives(bench: Bench, recorder: Recorder) -> None:
+    bench.send_garbage()
+    bench.send(7.5)
+    eventually(lambda: recorder.values)
+    assert recorder.values == [7.5]
+    assert len(recorder.counts) >= 3
+    assert all(count.subject and count.what and count.time_ms == NOW_MS for count in recorder.counts)
+    assert all(len(count.detail) < 200 for count in recorder.counts)
+    assert [link.up for link in recorder.links] == [True]
+
+
+def test_a_wire_that_is_not_there_at_the_start_is_told_once_and_taken_when_it_comes(
+    bench: Bench, driver: Driver, recorder: Recorder
+) -> None:
+    driver.start()
+    eventually(recorder.is_down)
+    stays(lambda: len(recorder.links) == 1)  # some 20 tries
+    bench.connect()
+    eventually(recorder.is_up)
+    bench.send(1.5)
+    eventually(lambda: recorder.values == [1.5])
+    assert [link.up for link in recorder.links] == [False, True]
+
+
+def test_a_lost_wire_is_told_once_and_values_come_again_when_it_is_back(
+    bench: Bench, running: Driver, recorder: Recorder
+) -> None:
+    for turn in range(2):
+        bench.cut()
+        eventually(recorder.is_down)
+        bench.connect()
+        eventually(recorder.is_up)
+        bench.send(turn)
+        eventually(lambda turn=turn: recorder.values[-1:] == [turn])
+    ups = [link for link in recorder.links if link.up]
+    assert len(ups) == 3
+    assert {link.link for link in recorder.links} == {running.name}
+    assert all(link.detail for link in recorder.links if not link.up)
+
+
+@pytest.mark.usefixtures("running")
+def test_the_thread_has_a_name(recorder: Recorder) -> None:
+    names = [thread.name for thread in threading.enumerate()]
+    assert any(name in ("mqtt hall", "serial com") for name in names)
+
+
+def test_nothing_is_handed_over_after_stop(bench: Bench, running: Driver, recorder: Recorder) -> None:
+    bench.send(1)
+    eventually(lambda: recorder.values)
+    running.stop()
+    before = recorder.given
+    bench.send(2)
+    stays(lambda: recorder.given == before, 0.2)
+
+
+def test_a_driver_can_be_stopped_while_its_wire_is_missing_and_before_it_starts(
+    bench: Bench, driver: Driver, recorder: Recorder
+) -> None:
+    bench.driver(recorder).stop()
+    driver.start()
+    eventually(recorder.is_down)
+    driver.stop()
+
+
+def test_a_fault_behind_the_sink_does_not_end_intake(
+    bench: Bench, recorder: Recorder, caplog: pytest.LogCaptureFixture
+) -> None:
+    faults = [RuntimeError("a fault of our own")]
+
+    def sink(given: Parcel | LinkChange) -> None:
+        if isinstance(given, Parcel) and faults:
+            raise faults.pop()
+        recorder(given)
+
+    driver = bench.driver(sink)
+    bench.connect()
+    driver.start()
+    try:
+        eventually(recorder.is_up)
+        bench.send(1)
+        eventually(lambda: not faults and recorder.is_down())
+        eventually(recorder.is_up)
+        bench.send(2)
+        eventually(lambda: recorder.values[-1:] == [2])
+    finally:
+        driver.stop()
+    assert "a fault of our own" in caplog.text
+
+
+def test_a_relative_certificate_file_is_found_beside_the_site_file(
+    make_broker: Callable[..., Mosquitto], tmp_path: Path
+) -> None:
+    broker = make_broker(tls=True)
+    broker.start()
+    for folder, up in ((broker.folder, True), (tmp_path, False)):
+        recorder = Recorder()
+        settings = Broker.model_validate(
+            {"id": "hall", "host": "localhost", "port": broker.port, "tls": {"ca_file": "ca.pem"}}
+        )
+        wire = MqttWire.model_validate({"broker": "hall", "topic": "a", "payload": {"kind": "number"}})
+        driver = MqttDriver(
+            settings, [meter(wire)], recorder, StillClock(), site="hall", folder=folder, delays=soon
+        )
+        driver.start()
+        try:
+            eventually(lambda recorder=recorder: recorder.links)
+            assert recorder.is_up() == up
+            assert up or "ca.pem" in recorder.links[0].detail
+        finally:
+            driver.stop()
