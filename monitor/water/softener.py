@@ -10,6 +10,7 @@ sodium and is not for people on a low-sodium diet.
 
 from __future__ import annotations
 
+from monitor.water.carbonate import CACO3_MG_EQ
 from monitor.water.errors import OutOfRange, positive, within
 
 __all__ = [
@@ -22,7 +23,7 @@ __all__ = [
     "sodium_added_mg_l",
     "softener_capacity_eq",
     "softener_capacity_g",
-    "softener_days_to_regeneration",
+    "softener_time_to_regeneration_d",
     "softener_litres_left_l",
     "softener_litres_to_regeneration_l",
     "softener_salt_efficiency_g_g",
@@ -32,7 +33,7 @@ __all__ = [
     "total_dissolved_change_by_softening_pct",
 ]
 
-CACO3_G_EQ = 50.0435  # 100.0869 / 2; IUPAC 2021 atomic weights
+CACO3_G_EQ = CACO3_MG_EQ  # g/eq as mg/meq
 NACL_G_EQ = 58.443
 NA_G_EQ = 22.98977
 NACL_PER_CACO3 = NACL_G_EQ / CACO3_G_EQ
@@ -150,43 +151,43 @@ def softener_litres_left_l(
     return max(0.0, whole - used)
 
 
-def softener_days_to_regeneration(
-    capacity_g: float, hardness_mg_l: float, use_l_day: float, reserve_fraction: float = 0.0
+def softener_time_to_regeneration_d(
+    capacity_g: float, hardness_mg_l: float, use_l_d: float, reserve_fraction: float = 0.0
 ) -> float:
     """Days a softener lasts between regenerations at the shop's use.
 
     Equation: days = G (1 - reserve) x 1000 / (H Q)
-    Range: capacity above 0 g CaCO3; hardness above 0 and at most 5000 mg/L; use above 0 L/day;
+    Range: capacity above 0 g CaCO3; hardness above 0 and at most 5000 mg/L; use above 0 L/d;
         reserve 0 to 0.9
     Raises: OutOfRange
     Source: common practice
     Assumes: the same use every day
     Not for: a shop whose weekend differs; count litres instead
     Example:
-        >>> round(softener_days_to_regeneration(1295.98, hardness_mg_l=256.77, use_l_day=1514.2), 2)
+        >>> round(softener_time_to_regeneration_d(1295.98, hardness_mg_l=256.77, use_l_d=1514.2), 2)
         3.33
     """
     usable = positive("capacity_g", capacity_g, unit="g CaCO3") * (1.0 - _reserve(reserve_fraction))
-    return usable * 1000.0 / (_hardness(hardness_mg_l) * positive("use_l_day", use_l_day, unit="L/day"))
+    return usable * 1000.0 / (_hardness(hardness_mg_l) * positive("use_l_d", use_l_d, unit="L/d"))
 
 
 def softener_salt_per_period_kg(
-    period_days: float, days_between: float, salt_per_regeneration_kg: float
+    period_d: float, between_regenerations_d: float, salt_per_regeneration_kg: float
 ) -> float:
     """Salt used in a period, regenerating whenever the capacity is used.
 
-    Equation: kg = period / days_between x salt
+    Equation: kg = period / between_regenerations_d x salt
     Range: everything above 0
     Raises: OutOfRange
     Source: common practice
     Assumes: regeneration by volume, at no reserve; a timer uses more
     Not for: a timer that regenerates whether water was used or not
     Example:
-        >>> round(softener_salt_per_period_kg(30, days_between=10 / 3, salt_per_regeneration_kg=2.722), 1)
+        >>> round(softener_salt_per_period_kg(30, between_regenerations_d=10 / 3, salt_per_regeneration_kg=2.722), 1)
         24.5
     """
-    cycles = positive("period_days", period_days, unit="days") / positive(
-        "days_between", days_between, unit="days"
+    cycles = positive("period_d", period_d, unit="d") / positive(
+        "between_regenerations_d", between_regenerations_d, unit="days"
     )
     return cycles * positive("salt_per_regeneration_kg", salt_per_regeneration_kg, unit="kg")
 
