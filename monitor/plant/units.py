@@ -139,14 +139,20 @@ def scale_between(unit: str, target: str) -> Scale:
     source, wanted = parse_unit(unit), parse_unit(target)
     if source.dimensionality != wanted.dimensionality:
         raise UnitError(f'unit "{unit}" cannot be turned into {shown_unit(target)}')
-    quantity = registry().Quantity
-    at_zero = float(quantity(0.0, source).to(wanted).magnitude)
-    at_one = float(quantity(1.0, source).to(wanted).magnitude)
+    try:
+        at_zero, at_one, at_thousand = (_converted(value, source, wanted) for value in (0.0, 1.0, 1000.0))
+    except (pint.PintError, ArithmeticError, ValueError) as error:
+        raise UnitError(f'unit "{unit}" cannot be turned into {shown_unit(target)}') from error
     # The difference of two converted values carries rounding of the offset (273.15); a difference of
     # 1000 keeps it at 1e-13 of the factor.
-    at_thousand = float(quantity(1000.0, source).to(wanted).magnitude)
     factor = at_one if at_zero == 0.0 else (at_thousand - at_zero) / 1000.0
+    if not math.isclose(factor * 1000.0 + at_zero, at_thousand, rel_tol=1e-6):  # decibel and its like
+        raise UnitError(f'unit "{unit}" cannot be turned into {shown_unit(target)}')
     return Scale(factor, at_zero)
+
+
+def _converted(value: float, source: pint.Unit, wanted: pint.Unit) -> float:
+    return float(registry().Quantity(value, source).to(wanted).magnitude)
 
 
 def to_canonical(unit: str, quantity: str) -> Scale:
