@@ -1,0 +1,153 @@
+"""The ground truth of a run: which alarms a perfect watch would raise, from when, and which it may not."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+import numpy as np
+
+from simulator.faults import DAY_MS, Fault
+from simulator.points import Series, Truth
+from simulator.shop import Shop
+
+# Families of alarms, in the words of the trade; an evaluation maps its own rule names to these.
+FAMILIES = (
+    "creep", "breakthrough", "discharge", "loss", "gain", "limit", "silent", "stuck", "drift", "flow-dead",
+    "over-range", "clock", "flow-decline", "low-level", "not-made",
+)  # fmt: skip
+EXPECTED, SIDE_EFFECT, QUIET, UNSEEN = "expected", "side-effect", "quiet", "unseen"
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One line of ground truth.
+
+    role: *expected* (must alarm), *side-effect* (may alarm, not a false one), *quiet* (nothing may alarm because
+    of it), *unseen* (no instrument of the usual kind can tell). `subject` is a point (tap, permeate, di, tank),
+    a machine or an instrument. `visible_ms` is when the effect itself first reaches the size that `note` states
+    (None: not within the run); a watch cannot be asked to be earlier.
+    """
+
+    fault: str
+    kind: str
+    target: str
+    start_ms: int
+    end_ms: int | None
+    role: str
+    family: str
+    subject: str
+    visible_ms: int | None
+    note: str
+
+
+def _first(series: Series, over: Series | float, fault: Fault, start_ms: int, mask: Series | None = None) -> int | None:
+    """First moment in the fault at which `series` exceeds `over`, held for an hour of the minutes that count."""
+    times = start_ms + (series.minutes * 60_000).astype(np.int64)
+    limit = over if isinstance(over, float) else over.at(series.minutes)
+    above = (series.values > limit) & fault.active(times)
+    counts = mask.at(series.minutes) > 0.5 if mask is not None else np.ones(len(times), dtype=bool)
+    places = np.nonzero(counts)[0]
+    run = np.convolve(above[places], np.ones(20), mode="valid") >= 18 if len(places) >= 20 else np.zeros(0)
+    hits = np.nonzero(run)[0]
+    return int(times[places[hits[0] + 19]]) if len(hits) else None
+
+
+def _resin(fault: Fault, series: Truth, start_ms: int) -> list[tuple[str, str, str, int | None, str]]:
+    running, di, feed = series["run:ro"], series["ec25:di"], series["ec25:permeate"]
+    quarter = Series(feed.minutes, np.maximum(0.25 * feed.values, 1.0))
+    more = Series(feed.minutes, 1.05 * feed.values)
+    return [
+        (EXPECTED, "breakthrough", "di", _first(di, quarter, fault, start_ms, running),
+         "outlet above a quarter of its feed and above 1 uS/cm"),
+        (EXPECTED, "discharge", "di", _first(di, more, fault, start_ms, running), "outlet 5 % above its feed"),
+        (SIDE_EFFECT, "limit", "di", fault.start_ms, ""),
+        (SIDE_EFFECT, "limit", "tank", fault.start_ms, ""),
+    ]  # fmt: skip
+
+
+def _lines(fault: Fault, shop: Shop, series: Truth, start_ms: int) -> list[tuple[str, str, str, int | None, str]]:
+    start, target, size = fault.start_ms, fault.target, fault.size
+    weeks10 = start + round(7 * DAY_MS * 10.0 / size) if size > 0 else None
+    if fault.kind == "membrane_creep":
+        return [
+            (EXPECTED, "creep", "permeate", weeks10, "salt permeability 10 % above its start"),
+            (SIDE_EFFECT, "breakthrough", "di", start, "the bed is loaded sooner"),
+            (SIDE_EFFECT, "limit", "permeate", start, ""),
+        ]
+    if fault.kind == "membrane_seal":
+        return [
+            (EXPECTED, "creep", "permeate", start, f"{size:g} % of raw feed in the permeate at once"),
+            (SIDE_EFFECT, "breakthrough", "di", start, "the bed is loaded sooner"),
+            (SIDE_EFFECT, "limit", "permeate", start, ""),
+        ]
+    if fault.kind == "resin_exhaustion":
+        return _resin(fault, series, start_ms)
+    if fault.kind == "channelled_bed":
+        return [
+            (EXPECTED, "breakthrough", "di", start, f"{size:g} % of the feed passes untreated"),
+            (SIDE_EFFECT, "limit", "di", start, ""),
+        ]
+    if fault.kind in ("sump_leak", "sump_burst"):
+        return _leak(fault, shop)
+    if fault.kind == "softener_stopped":
+        return [
+            (UNSEEN, "limit", "softened", _first(series["hardness:softened"], 20.0, fault, start_ms, series["run:ro"]),
+             "hardness above 20 mg/L as CaCO3; conductivity hardly moves"),
+            (SIDE_EFFECT, "flow-decline", "permeate", start, "scale, after weeks"),
+            (SIDE_EFFECT, "creep", "permeate", start, "scale, after weeks"),
+            (SIDE_EFFECT, "breakthrough", "di", start, "the bed takes hardness"),
+        ]  # fmt: skip
+    simple = {
+        "ro_stopped": [(EXPECTED, "not-made", "permeate", start, ""), (SIDE_EFFECT, "low-level", "tank", start, "")],
+        "carbon_spent": [(UNSEEN, "limit", "softened", start, "chlorine"), (SIDE_EFFECT, "creep", "permeate", start, "")],
+        "supplier_switch": [(QUIET, "creep", "permeate", start, "feed and permeate move together"),
+                            (SIDE_EFFECT, "limit", "tap", start, "a feed that changed may be told, not alarmed")],
+        "valve_stuck": [(EXPECTED, "gain", target, start, ""), (SIDE_EFFECT, "limit", target, start, "")],
+        "probe_stuck": [(EXPECTED, "stuck", target, start, ""), (SIDE_EFFECT, "loss", target, start, "")],
+        "probe_drift": [(EXPECTED, "drift", target, weeks10, "reading 10 % off"), (SIDE_EFFECT, "creep", target, start, "")],
+        "dropout": [(EXPECTED, "silent", target, start, "")],
+        "flow_dead": [(EXPECTED, "flow-dead", target, start, "seen at the next run of the osmosis")],
+        "over_range": [(EXPECTED, "over-range", target, start, ""), (SIDE_EFFECT, "limit", target, start, "")],
+        "clock_wrong": [(EXPECTED, "clock", target, start, "")],
+        "foam": [(QUIET, "loss", target, start, "foam is not coolant")],
+    }  # fmt: skip
+    return list(simple[fault.kind])
+
+
+def _leak(fault: Fault, shop: Shop) -> list[tuple[str, str, str, int | None, str]]:
+    machine = shop.machines[shop.machine_index(fault.target)]
+    per_hour = fault.size * (60.0 if fault.kind == "sump_burst" else 1.0)
+    litres = 0.04 * machine.volume_l
+    visible: int | None = fault.start_ms + round(3_600_000 * litres / per_hour)
+    if visible is not None and fault.end_ms is not None and visible > fault.end_ms:
+        visible = None
+    return [
+        (EXPECTED, "loss", fault.target, visible, f"{litres:.0f} L lost (4 % of the sump)"),
+        (SIDE_EFFECT, "low-level", fault.target, fault.start_ms, ""),
+        (SIDE_EFFECT, "limit", fault.target, fault.start_ms, ""),
+    ]
+
+
+def expected_alarms(
+    shop: Shop, faults: Iterable[Fault], series: Truth, start_ms: int, end_ms: int
+) -> tuple[Expected, ...]:
+    """Ground truth of a run, in order of fault and then as listed; moments past the run's end become None."""
+    lines: list[Expected] = []
+    for fault in faults:
+        for role, family, subject, visible, note in _lines(fault, shop, series, start_ms):
+            seen = visible if visible is not None and visible < end_ms else None
+            lines.append(
+                Expected(fault.id, fault.kind, fault.target, fault.start_ms, fault.end_ms, role, family, subject, seen, note)
+            )
+    return tuple(lines)
+
+
+def write_truth(truth: Iterable[Expected], path: Path) -> None:
+    """The ground truth as CSV."""
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, [item.name for item in fields(Expected)])
+        writer.writeheader()
+        writer.writerows(asdict(line) for line in truth)
