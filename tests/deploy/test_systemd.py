@@ -1,0 +1,112 @@
+"""The systemd unit is one that systemd accepts, and names only what the installation puts there."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+
+REPOSITORY = Path(__file__).resolve().parents[2]
+UNIT = REPOSITORY / "deploy" / "systemd" / "goodwater.service"
+
+
+def setting(key: str) -> list[str]:
+    """Return the values that the unit gives a key, in order."""
+    return re.findall(rf"(?m)^{key}=(.*)$", UNIT.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def analyse(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """The command line of systemd-analyze: the machine's, else unpacked from its Debian package."""
+    found = shutil.which("systemd-analyze")
+    if found:
+        return [found]
+    folder = tmp_path_factory.mktemp("systemd")
+    subprocess.run(["sh", "deploy/unpack.sh", str(folder), "systemd"], cwd=REPOSITORY, check=True)
+    libraries = {library.parent for library in folder.rglob("*.so*")}
+    path = ":".join(str(library) for library in libraries)
+    return ["env", f"LD_LIBRARY_PATH={path}", str(next(folder.rglob("systemd-analyze")))]
+
+
+def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str]) -> None:
+    """The program is not in /opt here, so another one stands in its place; all else is as shipped."""
+    text = UNIT.read_text(encoding="utf-8").replace("/opt/goodwater/.venv/bin/goodwater", sys.executable)
+    copy = tmp_path / "goodwater.service"
+    copy.write_text(text, encoding="utf-8")
+    found = subprocess.run([*analyse, "verify", str(copy)], capture_output=True, text=True, check=False)
+    assert (found.returncode, found.stderr) == (0, "")
+
+
+def test_systemd_rates_the_sandbox_as_well_closed(analyse: list[str]) -> None:
+    """systemd-analyze(1): 0 is fully closed, 10 fully open; 2.0 leaves serial ports and the network."""
+    asked = [*analyse, "security", "--no-pager", "--offline=true", "--threshold=20", str(UNIT)]
+    found = subprocess.run(asked, capture_output=True, text=True, check=False)
+    assert found.returncode == 0, found.stdout[-300:]
+
+
+def test_the_command_it_starts_is_the_one_that_pyproject_declares() -> None:
+    program, verb, site = setting("ExecStart")[0].split()
+    scripts = tomllib.loads((REPOSITORY / "pyproject.toml").read_text(encoding="utf-8"))["project"]["scripts"]
+    assert Path(program).name in scripts
+    assert verb == "run"
+    assert Path(site).suffix == ".toml"
+
+
+def test_the_places_it_names_are_those_that_the_installation_makes(tmp_path: Path) -> None:
+    installed = subprocess.run(
+        ["sh", "deploy/install.sh", "--root", str(tmp_path)],
+        cwd=REPOSITORY,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    program, _, site = setting("ExecStart")[0].split()
+    assert (tmp_path / site.lstrip("/")).is_file()
+    assert (tmp_path / "etc/systemd/system/goodwater.service").read_text() == UNIT.read_text()
+    # The environment is made on the gateway itself, by the env.sh installed there, in that folder's .venv.
+    assert "would run: sh /opt/goodwater/deploy/env.sh runtime" in installed.stdout
+    assert Path(program).parents[2] == Path("/opt/goodwater")
+    assert f"useradd --system --user-group --home-dir {setting('WorkingDirectory')[0]}" in installed.stdout
+    assert setting("User") == ["goodwater"]
+    assert setting("WorkingDirectory") == [f"/var/lib/{setting('StateDirectory')[0]}"]
+    assert Path(site).parent == Path("/etc") / setting("ConfigurationDirectory")[0]
+
+
+def test_serial_ports_and_the_network_stay_in_reach() -> None:
+    assert setting("SupplementaryGroups") == ["dialout"]
+    assert {"char-ttyUSB rw", "char-ttyACM rw", "char-ttyS rw"} <= set(setting("DeviceAllow"))
+    assert setting("PrivateDevices") == []
+    assert setting("PrivateNetwork") == []
+    assert {"AF_INET", "AF_INET6", "AF_UNIX"} == set(setting("RestrictAddressFamilies")[0].split())
+
+
+def test_a_second_installation_keeps_what_the_shop_wrote(tmp_path: Path) -> None:
+    command = ["sh", "deploy/install.sh", "--root", str(tmp_path)]
+    subprocess.run(command, cwd=REPOSITORY, capture_output=True, check=True)
+    for kept in ("etc/goodwater/site.toml", "etc/mosquitto/conf.d/goodwater.conf"):
+        (tmp_path / kept).write_text("# ours\n", encoding="utf-8")
+    (tmp_path / "opt/goodwater/monitor/left_over.py").write_text("", encoding="utf-8")
+    second = subprocess.run(command, cwd=REPOSITORY, capture_output=True, text=True, check=True)
+    assert (tmp_path / "etc/goodwater/site.toml").read_text() == "# ours\n"
+    assert (tmp_path / "etc/mosquitto/conf.d/goodwater.conf").read_text() == "# ours\n"
+    assert not (tmp_path / "opt/goodwater/monitor/left_over.py").exists()
+    assert "would run: systemctl restart goodwater.service" in second.stdout
+
+
+def test_installing_without_being_root_is_refused_in_one_sentence() -> None:
+    without_root = (
+        ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"] if os.geteuid() == 0 else []
+    )
+    refused = subprocess.run(
+        [*without_root, "sh", "deploy/install.sh"],
+        cwd=REPOSITORY,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert refused.returncode == 1
+    assert refused.stderr == "goodwater: installing needs root: sudo sh deploy/install.sh\n"
