@@ -14,7 +14,7 @@ from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Tick,
 from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, transition_from
 
 
-def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 100) -> list[Owed]:
+def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 5_000) -> list[Owed]:
     """The rows of the outbox that are due, oldest first."""
     rows = connection.execute(
         f"select o.id as owed_id, o.message_id, o.person, o.way, o.attempts, o.owed_ms, {_prefixed('t')} "
@@ -33,12 +33,6 @@ def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 100) -> list[
         )
         for row in rows
     ]
-
-
-def next_due_ms(connection: sqlite3.Connection) -> int | None:
-    """When the next row of the outbox is due; None when none is."""
-    (soonest,) = connection.execute("select min(next_ms) from outbox where outcome = 'due'").fetchone()
-    return None if soonest is None else int(soonest)
 
 
 def current_alarms(connection: sqlite3.Connection) -> list[Transition]:

@@ -1,0 +1,80 @@
+"""`goodwater`: the command line.
+
+Each command is a module of `monitor.commands`, imported only when it is the one called.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sqlite3
+import sys
+from collections.abc import Sequence
+
+# name: what `goodwater --help` says of it
+COMMANDS: dict[str, str] = {
+    "check": "read a site file, say everything that is wrong with it, or what will be watched",
+    "run": "watch a site until stopped",
+    "status": "how the watch, its wires, instruments and messages stand",
+    "alarms": "the alarms that are not normal, or all there were",
+    "ack": "acknowledge an alarm",
+    "readings": "stored readings as CSV",
+    "replay": "judge the stored stream again and compare with the alarms there were",
+    "notify-test": "send a test message to everybody by each of their ways",
+    "calc": "compute a quantity of water, resin, membrane, sump or statistics by hand",
+}
+
+EPILOG = "Goodwater advises; it is no safety system. Times are shown in the site's own zone."
+
+
+class Refused(Exception):
+    """A person asked for something that cannot be; the text says what, and what would do."""
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command. 0 is well, 1 an honest no, 2 a mistake in what was asked."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    if given[:1] == ["calc"]:
+        from monitor.calc import main as calc
+
+        return calc(given[1:])
+    parser = argparse.ArgumentParser(
+        prog="goodwater",
+        description="Stands watch over a machine shop's coolant water.",
+        epilog=EPILOG,
+    )
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    chosen = next((word for word in given if not word.startswith("-")), None)
+    for name, description in COMMANDS.items():
+        command = commands.add_parser(name, help=description, description=description.capitalize() + ".")
+        if name == chosen:
+            module = importlib.import_module(f"monitor.commands.{name.replace('-', '_')}")
+            module.add_to(command)
+            command.set_defaults(run=module.run)
+    options = parser.parse_args(given)
+    return _run(options)
+
+
+def _run(options: argparse.Namespace) -> int:
+    from monitor.config import ConfigMistakes
+    from monitor.store.files import StoreMissing
+
+    try:
+        return int(options.run(options))
+    except (ConfigMistakes, Refused) as error:
+        print(error, file=sys.stderr)
+        return 2
+    except StoreMissing as error:
+        print(error, file=sys.stderr)
+        return 1
+    except sqlite3.Error as error:
+        print(f"the store cannot be read: {error}", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 0
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

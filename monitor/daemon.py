@@ -1,0 +1,186 @@
+"""The daemon: wires the parts together, starts them in order, stops them in reverse.
+
+Drivers hand Parcels to the keeper; the keeper judges, commits and acknowledges; delivery reads the outbox
+and hands results back to the keeper. Nothing here judges anything.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import logging
+import os
+import random
+import signal
+import sqlite3
+import sys
+import threading
+from collections.abc import Callable, Mapping
+from functools import partial
+from pathlib import Path
+
+from monitor import logs
+from monitor.clock import Clock, MachineClock, PlayedClock
+from monitor.config import RULES, ConfigMistakes, SiteFile, load
+from monitor.intake.driver import Driver, Sink
+from monitor.intake.mqtt import MqttDriver
+from monitor.intake.serial_line import SerialLineDriver
+from monitor.keeper import Keeper
+from monitor.notify.delivery import Delivery
+from monitor.notify.trial import DirectMail
+from monitor.notify.way import Surroundings
+from monitor.plant.message_ids import message_id
+from monitor.readings import Evidence, Owed, Wording
+from monitor.store import reader
+from monitor.store.files import AlreadyRunning, hold, open_reader
+from monitor.store.schema import SchemaTooNew
+from monitor.store.writer import Writer
+from monitor.supervisor import END_NO_RESTART, Beat
+from monitor.watch import RULE_FAILED, Watch, wording_of_failed_rule
+
+log = logging.getLogger(__name__)
+
+_DELIVERY_STOP_S = 10.0
+
+
+def wordings() -> Mapping[str, Callable[[Evidence], Wording]]:
+    """How each kind of alarm is put into words."""
+    return {RULE_FAILED: wording_of_failed_rule} | {kind: rule.wording for kind, rule in RULES.items()}
+
+
+def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> list[Driver]:
+    """A driver for each connection of the site file. Adding a driver is adding its lines here."""
+    instruments = site.plant.instrument
+    made: list[Driver] = []
+    for broker in site.brokers:
+        driver = MqttDriver(
+            broker, instruments, sink, clock, site=site.plant.site.id, folder=site.path.parent,
+            seen_before=f"broker {broker.id}" in known_links,
+        )  # fmt: skip
+        made.append(driver)
+    made += [SerialLineDriver(port, instruments, sink, clock) for port in site.serial_ports]
+    return made
+
+
+def surroundings(site: SiteFile) -> Surroundings:
+    """What the ways of delivery need of the site."""
+    return Surroundings({s.id: s for s in site.mail_servers}, site.path.parent, os.environ)
+
+
+class Daemon:
+    """The watch over one site, from start to stop."""
+
+    def __init__(self, site: SiteFile, clock: Clock) -> None:
+        self._site = site
+        self._clock = clock
+        self._beat = Beat()
+        self._stopping = threading.Event()
+        self._direct = DirectMail(site.plant, surroundings(site))
+        self._delivery: Delivery | None = None
+
+    def run(self) -> int:
+        """Watch until stopped; 0 after a clean stop, 1 when the watch ended by itself."""
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: self._stopping.set())
+        data = self._site.data_dir
+        with contextlib.ExitStack() as stack:
+            stack.enter_context(hold(data))
+            keeper = self._make_keeper(data)
+            stack.callback(keeper.stop)
+            delivery = self._delivery = self._make_delivery(data, keeper)
+            with contextlib.closing(open_reader(data)) as connection:
+                known_links = {row["name"] for row in reader.links(connection)}
+            wires = drivers(self._site, keeper.hand_over, self._clock, known_links)
+            keeper.start()
+            delivery.start()
+            stack.callback(delivery.stop, _DELIVERY_STOP_S)
+            for driver in wires:
+                driver.start()
+                stack.callback(driver.stop)
+            log.info("watching %s with %d rules", self._site.plant.site.name, len(self._site.rules))
+            self._beat.ready()
+            while not self._stopping.wait(0.2) and keeper.failure is None:
+                pass
+            log.info("stopping")
+        return 0 if keeper.failure is None else 1
+
+    def _make_keeper(self, data: Path) -> Keeper:
+        site_id = self._site.plant.site.id
+
+        def open_writer() -> Writer:
+            return Writer(data, self._clock.now_ms(), partial(message_id, site_id=site_id))
+
+        return Keeper(
+            Watch(self._site.plant, self._site.rules),
+            data,
+            open_writer,
+            self._clock,
+            tell_trouble=self._tell_trouble,
+            wake_delivery=self._wake_delivery,
+            beat=self._beat_or_stop,
+        )
+
+    def _wake_delivery(self) -> None:
+        if self._delivery is not None:
+            self._delivery.wake()
+
+    def _make_delivery(self, data: Path, keeper: Keeper) -> Delivery:
+        connections: list[sqlite3.Connection] = []
+
+        def due(before_ms: int) -> list[Owed]:
+            if not connections:  # in delivery's own thread
+                connections.append(open_reader(data))
+            return reader.owed(connections[0], before_ms)
+
+        return Delivery(
+            self._site.plant,
+            surroundings(self._site),
+            wordings(),
+            due=due,
+            report=keeper.hand_over,
+            clock=self._clock,
+            random=random.random,
+            site_file=str(self._site.path),
+            settings=self._site.delivery,
+        )
+
+    def _beat_or_stop(self) -> None:
+        if not self._beat.alive():
+            self._stopping.set()  # the supervisor is gone
+
+    def _tell_trouble(self, trouble: str) -> None:
+        """Mail a fault of the store itself, from memory, in a thread of its own."""
+        if not trouble:
+            return
+        text = (
+            f"{trouble}\n\nNothing is judged until it can be written again; what the broker holds is not "
+            "lost. Free some disk, or mount it writable; the watch goes on by itself."
+        )
+
+        def tell() -> None:
+            for attempt in self._direct.tell("Goodwater cannot store", text, self._clock.now_ms()):
+                log.log(
+                    logging.INFO if attempt.ok else logging.ERROR,
+                    "told %s by %s of the store's fault: %s",
+                    attempt.person, attempt.way, attempt.detail,
+                )  # fmt: skip
+
+        threading.Thread(target=tell, name="direct mail", daemon=True).start()
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Entry of the child process that `goodwater run` supervises."""
+    parser = argparse.ArgumentParser(prog="python -m monitor.daemon", description=__doc__)
+    parser.add_argument("site", type=Path)
+    parser.add_argument("--clock", type=PlayedClock.parse, help="a played clock, for demonstrations")
+    options = parser.parse_args(arguments)
+    logs.start()
+    try:
+        return Daemon(load(options.site), options.clock or MachineClock()).run()
+    except (ConfigMistakes, AlreadyRunning, SchemaTooNew) as error:
+        log.error("%s", error)
+        return END_NO_RESTART
+
+
+if __name__ == "__main__":
+    sys.exit(main())
