@@ -1,0 +1,291 @@
+"""Payloads: what is read, what is refused and why, and that no bytes raise."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from monitor.intake.decoded import MAX_TIME_MS, NumberText, number_from_text, time_from
+from monitor.intake.payload_json import JsonPayload, at_pointer
+from monitor.intake.payload_number import NumberPayload
+from monitor.intake.payloads import decode
+
+CHANNELS = ("ec", "temperature")
+NUMBER = NumberPayload()
+JSON = JsonPayload(values={"ec": "/ec", "temperature": "/body/1/t"}, time="/at")
+
+
+def read(payload: JsonPayload | NumberPayload, raw: bytes | str) -> Any:
+    data = raw.encode() if isinstance(raw, str) else raw
+    return decode(payload, data, channels=CHANNELS, subject="shop/di", now_ms=1000)
+
+
+def slugs(payload: JsonPayload | NumberPayload, raw: bytes | str) -> list[str]:
+    return [problem.what for problem in read(payload, raw).problems]
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("12.3", 12.3),
+        (" -0.5\r\n", -0.5),
+        ("\ufeff7", 7.0),
+        ("+1.5e3", 1500.0),
+        (".5", 0.5),
+        ("5.", 5.0),
+        ("007", 7.0),
+        ("12\0", 12.0),
+    ],
+)
+def test_a_number_alone_is_the_value_of_the_one_channel(text: str, value: float) -> None:
+    found = read(NUMBER, text)
+    assert found.values == {"ec": value}
+    assert (found.time_ms, found.problems) == (None, ())
+
+
+@pytest.mark.parametrize(
+    ("raw", "slug"),
+    [
+        (b"", "not-a-number"),
+        (b"----", "not-a-number"),
+        (b"1_000", "not-a-number"),
+        (b"12,3", "not-a-number"),
+        (b"1,234.5", "not-a-number"),
+        (b"12.3.4", "not-a-number"),
+        (b"0x1F", "unit-text"),
+        (b"true", "not-a-number"),
+        ("١٢".encode(), "not-a-number"),
+        (b"nan", "not-finite"),
+        (b"-Infinity", "not-finite"),
+        (b"1e999", "not-finite"),
+        (b"12.3 mS/cm", "unit-text"),
+        (b"12.3 \xb5S/cm", "not-utf-8"),
+        ("12.3".encode("utf-16"), "not-utf-8"),
+        (b"1" * 65_537, "too-large"),
+    ],
+)
+def test_what_is_no_number_is_counted_by_its_reason(raw: bytes, slug: str) -> None:
+    assert slugs(NUMBER, raw) == [slug]
+    assert read(NUMBER, raw).values == {}
+
+
+def test_a_problem_names_where_it_came_from_and_when_and_is_short() -> None:
+    (problem,) = read(NUMBER, "x" * 60_000).problems
+    assert (problem.subject, problem.time_ms) == ("shop/di", 1000)
+    assert len(problem.detail) <= 80
+
+
+def test_a_decimal_comma_is_read_where_it_is_configured_and_a_point_is_then_refused() -> None:
+    written = NumberPayload(decimal="comma")
+    assert read(written, "12,3").values == {"ec": 12.3}
+    assert slugs(written, "1.234") == ["not-a-number"]
+    assert slugs(written, "1,234,5") == ["not-a-number"]
+
+
+def test_a_unit_behind_the_number_is_taken_off_only_when_it_is_the_configured_one() -> None:
+    written = NumberPayload(unit_text=("uS/cm", "µS/cm"))
+    assert read(written, "12.3 uS/cm").values == {"ec": 12.3}
+    assert read(written, "12.3µS/cm").values == {"ec": 12.3}
+    assert slugs(written, "1.23 mS/cm") == ["unit-text"]
+
+
+def test_json_gives_values_and_time_by_their_pointers() -> None:
+    found = read(JSON, '{"ec": 12, "body": [0, {"t": "21.5"}], "at": 1700000000123}')
+    assert found.values == {"ec": 12.0, "temperature": 21.5}
+    assert (found.time_ms, found.problems) == (1_700_000_000_123, ())
+
+
+@pytest.mark.parametrize(
+    ("value", "slug"),
+    [
+        ("true", "not-a-number"),
+        ("null", "not-a-number"),
+        ("[1]", "not-a-number"),
+        ('{"v": 1}', "not-a-number"),
+        ('"warm"', "not-a-number"),
+        ("NaN", "not-finite"),
+        ("-Infinity", "not-finite"),
+        ("1e999", "not-finite"),
+        ("9" * 400, "not-finite"),
+        ('"inf"', "not-finite"),
+        ('"3 degC"', "unit-text"),
+    ],
+)
+def test_one_wrong_value_is_counted_and_does_not_harm_the_one_beside_it(value: str, slug: str) -> None:
+    raw = f'{{"ec": {value}, "body": [0, {{"t": 20}}], "at": 5}}'
+    assert slugs(JSON, raw) == [slug]
+    assert read(JSON, raw).values == {"temperature": 20.0}
+    assert read(JSON, raw).time_ms == 5
+
+
+def test_a_missing_value_is_counted_with_its_pointer() -> None:
+    (problem,) = read(JSON, '{"ec": 1, "body": [0], "at": 5}').problems
+    assert problem.what == "missing-value"
+    assert problem.detail == "nothing at /body/1/t for temperature"
+
+
+@pytest.mark.parametrize(
+    "raw", [b"", b"{", b"[" * 10_000, b"\xff\xfe{", b'{"ec": 1} x', b"9" * 5000, '{"ec": 1}'.encode("utf-16")]
+)
+def test_what_is_no_json_is_counted_once(raw: bytes) -> None:
+    assert slugs(JSON, raw) == ["not-json"]
+
+
+@pytest.mark.parametrize(("at", "slug"), [("", "missing-time"), (', "at": "yesterday"', "bad-time")])
+def test_without_a_good_time_the_values_are_kept_and_the_reason_counted(at: str, slug: str) -> None:
+    found = read(JSON, f'{{"ec": 1, "body": [0, {{"t": 2}}]{at}}}')
+    assert found.values == {"ec": 1.0, "temperature": 2.0}
+    assert found.time_ms is None
+    assert [problem.what for problem in found.problems] == [slug]
+
+
+@pytest.mark.parametrize(
+    ("found", "unit", "time_ms"),
+    [
+        (1_700_000_000_123, "ms", 1_700_000_000_123),
+        ("1700000000123", "ms", 1_700_000_000_123),
+        (1_700_000_000.1234, "s", 1_700_000_000_123),
+        (0, "s", 0),
+        ("2023-11-14T22:13:20Z", "iso", 1_700_000_000_000),
+        ("2023-11-14T23:13:20.5+01:00", "iso", 1_700_000_000_500),
+        # The hour that autumn repeats is told apart by its offset.
+        ("2026-10-25T02:30:00+02:00", "iso", 1_792_888_200_000),
+        ("2026-10-25T02:30:00+01:00", "iso", 1_792_891_800_000),
+    ],
+)
+def test_a_time_is_read_in_its_unit(found: object, unit: Any, time_ms: int) -> None:
+    assert time_from(found, unit) == time_ms
+
+
+@pytest.mark.parametrize(
+    ("found", "unit"),
+    [
+        (True, "ms"),
+        (None, "ms"),
+        (-1, "ms"),
+        (math.nan, "s"),
+        (math.inf, "s"),
+        (10**400, "ms"),
+        (1e17, "s"),
+        (MAX_TIME_MS + 1, "ms"),
+        ("2023-11-14T22:13:20", "iso"),  # no offset: nobody knows which clock
+        ("0001-01-01T00:00:00+23:59", "iso"),
+        ("14.11.2023", "iso"),
+        (1_700_000_000, "iso"),
+        ([], "iso"),
+    ],
+)
+def test_what_cannot_be_a_time_is_refused(found: object, unit: Any) -> None:
+    refusal = time_from(found, unit)
+    assert not isinstance(refusal, int)
+    assert refusal.what == "bad-time"
+
+
+# RFC 6901, section 5: the document and the value of each pointer.
+RFC_DOCUMENT = {
+    "foo": ["bar", "baz"],
+    "": 0,
+    "a/b": 1,
+    "c%d": 2,
+    "e^f": 3,
+    "g|h": 4,
+    "i\\j": 5,
+    'k"l': 6,
+    " ": 7,
+    "m~n": 8,
+}
+
+
+@pytest.mark.parametrize(
+    ("pointer", "value"),
+    [
+        ("", RFC_DOCUMENT),
+        ("/foo", ["bar", "baz"]),
+        ("/foo/0", "bar"),
+        ("/", 0),
+        ("/a~1b", 1),
+        ("/c%d", 2),
+        ("/e^f", 3),
+        ("/g|h", 4),
+        ("/i\\j", 5),
+        ('/k"l', 6),
+        ("/ ", 7),
+        ("/m~0n", 8),
+    ],
+)
+def test_pointers_find_what_rfc_6901_says(pointer: str, value: object) -> None:
+    assert at_pointer(RFC_DOCUMENT, pointer) == value
+
+
+@pytest.mark.parametrize("pointer", ["/foo/2", "/foo/-", "/foo/00", "/foo/+1", "/nothing", "/a~1b/x", "/~01"])
+def test_a_pointer_to_nothing_finds_nothing(pointer: str) -> None:
+    payload = JsonPayload(values={"ec": pointer})
+    assert slugs(payload, json.dumps(RFC_DOCUMENT)) == ["missing-value"]
+
+
+@pytest.mark.parametrize("pointer", ["ec", "/a~2", "/a~", "#/ec"])
+def test_a_wrong_pointer_is_refused_with_a_right_one_shown(pointer: str) -> None:
+    with pytest.raises(ValidationError, match='write "/key"'):
+        JsonPayload(values={"ec": pointer})
+
+
+def test_a_payload_that_does_not_fit_its_instrument_says_so() -> None:
+    assert JSON.mistakes(CHANNELS) == []
+    assert JSON.mistakes(["ec", "flow"]) == [
+        'payload value "temperature" is no channel of this instrument; it has: ec, flow',
+        'channel "flow" has no pointer in the payload\'s values',
+    ]
+    assert NUMBER.mistakes(["ec"]) == []
+    assert NUMBER.mistakes(CHANNELS) == [
+        'payload "number" is for an instrument of one channel; this one has 2'
+    ]
+
+
+digits = st.integers(1, 6000).map(lambda n: b"9" * n)
+scalars = st.one_of(
+    st.none(), st.booleans(), st.integers(), st.floats(), st.text(), st.sampled_from(["1,5", "3 C", "1e400"])
+)
+documents = st.recursive(
+    scalars,
+    lambda inner: st.lists(inner) | st.dictionaries(st.sampled_from(["ec", "body", "at", "t"]), inner),
+)
+payload_bytes = st.one_of(
+    st.binary(),
+    st.text().map(str.encode),
+    documents.map(lambda document: json.dumps(document).encode()),
+    digits.map(lambda n: b'{"ec": ' + n + b', "at": ' + n + b"}"),
+    digits.map(lambda n: b'{"ec": "' + n + b'", "at": "-' + n + b'"}'),
+    st.integers(0, 300).map(lambda depth: b'{"body":' * depth + b"1" + b"}" * depth),
+)
+settings = st.sampled_from(
+    [
+        NUMBER,
+        NumberPayload(decimal="comma", unit_text=("C",)),
+        JSON,
+        JsonPayload(values={"ec": "", "temperature": "/0"}, time="/at", time_unit="iso"),
+        JsonPayload(values={"ec": "/ec"}, time="/at", time_unit="s", decimal="comma"),
+    ]
+)
+
+
+@given(settings, payload_bytes)
+def test_whatever_the_bytes_are_nothing_raises_and_what_comes_can_be_stored(
+    payload: JsonPayload | NumberPayload, raw: bytes
+) -> None:
+    found = read(payload, raw)
+    assert set(found.values) <= set(CHANNELS)
+    assert all(math.isfinite(value) for value in found.values.values())
+    assert found.time_ms is None or 0 <= found.time_ms <= MAX_TIME_MS
+    assert found.values or found.problems
+    assert all(len(problem.detail) <= 200 for problem in found.problems)
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+def test_a_number_written_as_text_comes_back_as_it_was(value: float) -> None:
+    assert number_from_text(repr(value), NumberText()) == value
