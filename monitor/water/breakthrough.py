@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from monitor.water.errors import OutOfRange, all_within, positive, within
 
 __all__ = [
+    "LogitLine",
     "bohart_adams_midpoint_min",
     "bohart_adams_rate_per_min",
     "breakthrough_logit_line",
@@ -112,7 +114,14 @@ def limit_share(limit_us_cm: float, feed_us_cm: float, leak_us_cm: float) -> flo
     return (limit - leak) / (feed - leak)
 
 
-def breakthrough_logit_line(volume_l: Sequence[float], ratio: Sequence[float]) -> tuple[float, float]:
+class LogitLine(NamedTuple):
+    """Steepness and midpoint of a curve."""
+
+    k_per_l: float
+    v50_l: float
+
+
+def breakthrough_logit_line(volume_l: Sequence[float], ratio: Sequence[float]) -> LogitLine:
     """Steepness and midpoint from a straight line through the logits of a whole curve.
 
     Equation: ln(x / (1 - x)) = k V - k V50, least squares over 0.02 < x < 0.98
@@ -121,7 +130,6 @@ def breakthrough_logit_line(volume_l: Sequence[float], ratio: Sequence[float]) -
     Source: the linear form printed with the Thomas and Yoon-Nelson models
     Assumes: every logit is equally certain, which is untrue at the ends
     Not for: an early front (`fit_breakthrough` gives limits and says what it cannot tell)
-    Returns: k in 1/L, V50 in L (or per unit and unit of whatever was passed as volume)
     Example:
         >>> k, v50 = breakthrough_logit_line([700, 800, 900, 1000], [0.0832, 0.2315, 0.5, 0.7685])
         >>> round(k, 4), round(v50)
@@ -139,7 +147,7 @@ def breakthrough_logit_line(volume_l: Sequence[float], ratio: Sequence[float]) -
     k = float(np.sum((x - x.mean()) * (y - y.mean())) / np.sum((x - x.mean()) ** 2))
     if k <= 0:
         raise OutOfRange("ratio", k, "rising with volume", "slope of the logits")
-    return k, float(x.mean() - y.mean() / k)
+    return LogitLine(k, float(x.mean() - y.mean() / k))
 
 
 def thomas_rate_per_min(thomas_ml_min_mg: float, feed_mg_l: float) -> float:

@@ -20,24 +20,24 @@ MOST_PRICE = 1e7
 class TrainCost(NamedTuple):
     """Cost of a month, by part, and of the permeate, in the currency of the prices."""
 
-    feed_water: float
-    reject_sewer: float
-    salt: float
-    electricity: float
-    resin: float
-    filters: float
-    capital: float
-    cost_per_month: float
-    cost_per_m3: float
-    cost_per_litre: float
+    feed_water_money_month: float
+    reject_money_month: float
+    salt_money_month: float
+    electricity_money_month: float
+    resin_money_month: float
+    filters_money_month: float
+    capital_money_month: float
+    total_money_month: float
+    total_money_m3: float
+    total_money_l: float
 
 
 class ServiceCost(NamedTuple):
     """Cost of water from an exchange service, in the currency of the fee."""
 
-    cost_per_month: float
-    cost_per_m3: float
-    cost_per_litre: float
+    total_money_month: float
+    total_money_m3: float
+    total_money_l: float
 
 
 def train_cost(
@@ -47,21 +47,21 @@ def train_cost(
     recovery_pct: float = 50.0,
     mixed_bed_l: float = 30.0,
     mixed_bed_capacity_eq_l: float = 0.412,
-    water_price_per_m3: float = 2.0,
-    sewer_price_per_m3: float = 3.0,
-    salt_price_per_kg: float = 0.35,
+    water_money_m3: float = 2.0,
+    sewer_money_m3: float = 3.0,
+    salt_money_kg: float = 0.35,
     salt_efficiency_fraction: float = 0.5,
-    electricity_price_per_kwh: float = 0.15,
-    electricity_kwh_m3: float = 2.0,
-    resin_price_per_exchange: float = 220.0,
-    filters_per_month: float = 12.0,
-    capital: float = 5400.0,
-    lifetime_years: float = 5.0,
+    electricity_money_kwh: float = 0.15,
+    energy_kwh_m3: float = 2.0,
+    exchange_money: float = 220.0,
+    filters_money_month: float = 12.0,
+    capital_money: float = 5400.0,
+    lifetime_month: float = 60.0,
 ) -> TrainCost:
     """Monthly cost of softener, reverse osmosis and mixed bed, and of each cubic metre they make.
 
     Equation: v permeate, f = v/Y feed; f x water + (f - v) x sewer + f x H/50.0435 x 58.443/1000/e x salt
-        + v x kWh/m3 x price + v / (litres per bed / 1000) x exchange + filters + capital/(12 years)
+        + v x kWh/m3 x price + v / (litres per bed / 1000) x exchange + filters + capital/months
     Range: permeate above 0 to 100,000 m3 a month; hardness 0 to 5000 mg/L as CaCO3; load above 0 meq/L;
         recovery 1 to 99 %; salt efficiency above 0 to 1 of the stoichiometric; prices 0 to 10 million
     Raises: OutOfRange
@@ -71,7 +71,7 @@ def train_cost(
     Not for: comparing offers that leave out other parts
     Example:
         >>> own = train_cost(6, hardness_mg_l=250, di_load_meq_l=0.7, mixed_bed_capacity_eq_l=0.5)
-        >>> round(own.cost_per_month, 2), round(own.cost_per_m3, 2)
+        >>> round(own.total_money_month, 2), round(own.total_money_m3, 2)
         (209.85, 34.98)
     """
     made = positive("permeate_m3_month", permeate_m3_month, 100_000.0, "m3 a month")
@@ -82,21 +82,21 @@ def train_cost(
     salt_kg = softener_salt_stoichiometric_g(removed_g) / efficiency / 1000.0 if removed_g else 0.0
     exchanges = 1000.0 * made / di_litres_to_exhaustion_l(mixed_bed_l, mixed_bed_capacity_eq_l, di_load_meq_l)
     parts = (
-        feed * _price("water_price_per_m3", water_price_per_m3),
-        (feed - made) * _price("sewer_price_per_m3", sewer_price_per_m3),
-        salt_kg * _price("salt_price_per_kg", salt_price_per_kg),
+        feed * _price("water_money_m3", water_money_m3),
+        (feed - made) * _price("sewer_money_m3", sewer_money_m3),
+        salt_kg * _price("salt_money_kg", salt_money_kg),
         made
-        * within("electricity_kwh_m3", electricity_kwh_m3, 0.0, 100.0, "kWh/m3")
-        * _price("electricity_price_per_kwh", electricity_price_per_kwh),
-        exchanges * _price("resin_price_per_exchange", resin_price_per_exchange),
-        _price("filters_per_month", filters_per_month),
-        _price("capital", capital) / (12.0 * positive("lifetime_years", lifetime_years, 100.0, "years")),
+        * within("energy_kwh_m3", energy_kwh_m3, 0.0, 100.0, "kWh/m3")
+        * _price("electricity_money_kwh", electricity_money_kwh),
+        exchanges * _price("exchange_money", exchange_money),
+        _price("filters_money_month", filters_money_month),
+        _price("capital_money", capital_money) / positive("lifetime_month", lifetime_month, 1200.0, "months"),
     )
     month = sum(parts)
     return TrainCost(*parts, month, month / made, month / made / 1000.0)
 
 
-def exchange_service_cost(water_m3_month: float, fee_per_month: float) -> ServiceCost:
+def exchange_service_cost(water_m3_month: float, fee_money_month: float) -> ServiceCost:
     """Cost of water from rented beds that a service exchanges.
 
     Equation: fee / volume
@@ -106,11 +106,11 @@ def exchange_service_cost(water_m3_month: float, fee_per_month: float) -> Servic
     Assumes: the fee holds for this volume
     Not for: a contract with a price per exchange; enter the fee that comes of it
     Example:
-        >>> exchange_service_cost(6, fee_per_month=120).cost_per_m3
+        >>> exchange_service_cost(6, fee_money_month=120).total_money_m3
         20.0
     """
     volume = positive("water_m3_month", water_m3_month, 100_000.0, "m3 a month")
-    fee = _price("fee_per_month", fee_per_month)
+    fee = _price("fee_money_month", fee_money_month)
     return ServiceCost(fee, fee / volume, fee / volume / 1000.0)
 
 

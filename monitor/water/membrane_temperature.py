@@ -7,6 +7,7 @@ used and how much doubt it leaves.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal, Protocol
@@ -18,6 +19,7 @@ __all__ = [
     "TemperatureRule",
     "TemperatureTable",
     "ro_temperature_factor",
+    "ro_temperature_factor_from_table",
 ]
 
 COLDEST_C, HOTTEST_C = 0.0, 50.0
@@ -129,6 +131,30 @@ class TemperatureTable:
     def _rows(self) -> list[tuple[float, float]]:
         values = self.factors if self.printed == "factor" else tuple(1.0 / f for f in self.factors)
         return list(zip(self.temperatures_c, values, strict=True))
+
+
+def ro_temperature_factor_from_table(
+    temperature_c: float,
+    table_temperatures_c: Sequence[float],
+    table_factors: Sequence[float],
+    printed: Literal["factor", "divisor"] = "factor",
+) -> float:
+    """Permeate flow as a multiple of that at 25 °C, by the membrane maker's own printed table.
+
+    Equation: log-linear between the rows; a divisor is turned over first
+    Range: from the first to the last temperature of the table, 0 to 50 °C; factors 0.1 to 10
+    Raises: OutOfRange outside the table, and for one that falls with temperature (factor or divisor?)
+    Source: the table given
+    Assumes: the table has 1 at 25 °C
+    Not for: another membrane than the table's
+    Example:
+        >>> round(ro_temperature_factor_from_table(14, [10, 15, 25], [1.711, 1.422, 1.0], "divisor"), 3)
+        0.678
+    """
+    if printed not in ("factor", "divisor"):
+        raise OutOfRange("printed", printed, "factor or divisor")
+    table = TemperatureTable("given", tuple(table_temperatures_c), tuple(table_factors), printed)
+    return table.factor(temperature_c)
 
 
 def _temperature(name: str, value: float) -> float:

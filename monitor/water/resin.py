@@ -1,4 +1,4 @@
-"""A DI bed: what loads it, how long it lasts, and what comes out when it is spent.
+"""A DI bed: what loads it and how long it lasts. What comes out once it is spent is `discharge`.
 
 Conductivity sees only ions. Dissolved CO2 and silica are taken up by the anion resin all the same; behind a
 reverse osmosis they are often most of the load, so a run length from conductivity alone is too long by
@@ -16,25 +16,21 @@ from typing import Literal, NamedTuple
 
 from monitor.water.carbonate import CACO3_MG_EQ, CO2_MG_MOL
 from monitor.water.errors import OutOfRange, positive, within
-from monitor.water.ions import ec_of_mol_us_cm, molar_mass_g_mol
-from monitor.water.ultrapure import pure_water_us_cm
+from monitor.water.ions import molar_mass_g_mol
 
 __all__ = [
     "LimitingSide",
-    "OneSidedDischarge",
     "anion_load_meq_l",
     "as_caco3_factor",
     "co2_share_of_load_pct",
     "di_capacity_from_run_eq_l",
-    "di_time_left_d",
     "di_limiting_side",
     "di_litres_by_rating_l",
     "di_litres_to_exhaustion_l",
+    "di_time_left_d",
     "feed_conductivity_equivalent_us_cm",
     "load_from_conductivity_meq_l",
     "mixed_bed_litres_left_l",
-    "one_sided_discharge",
-    "overshoot_limit",
     "total_exchangeable_anions_mg_l",
     "weak_acid_load_mg_l",
     "weak_acid_share_pct",
@@ -332,59 +328,6 @@ def di_limiting_side(
     cation = di_litres_to_exhaustion_l(cation_resin_l, cation_capacity_eq_l, cation_load_meq_l)
     anion = di_litres_to_exhaustion_l(anion_resin_l, anion_capacity_eq_l, anion_load_meq_l)
     return LimitingSide("anion" if anion <= cation else "cation", min(cation, anion), cation, anion)
-
-
-class OneSidedDischarge(NamedTuple):
-    """Conductivity at 25 °C when one side of a bed has ended and the other still works."""
-
-    feed_us_cm: float
-    anion_side_spent_us_cm: float
-    cation_side_spent_us_cm: float
-
-
-def one_sided_discharge(feed_mmol_l: float) -> OneSidedDischarge:
-    """What a bed puts out when only one side is spent: acid or caustic, above the feed.
-
-    Equation: NaCl of the feed; HCl of equal equivalents (anion side spent); NaOH (cation side spent), each by
-        the per-ion law of `ec_from_ions_us_cm`
-    Range: 0.001 to 50 mmol/L of NaCl
-    Raises: OutOfRange
-    Source: limiting conductivities (CRC); PHREEQC has 3.37 and 1.96 times the feed
-        at 0.2 to 1 mmol/L
-    Assumes: a feed like NaCl, free of CO2
-    Not for: separate beds in series: the second then turns the first one's acid back
-    Example:
-        >>> out = one_sided_discharge(1.0)
-        >>> round(out.anion_side_spent_us_cm / out.feed_us_cm, 1)
-        3.4
-        >>> round(out.cation_side_spent_us_cm / out.feed_us_cm, 1)
-        2.0
-    """
-    mol_l = within("feed_mmol_l", feed_mmol_l, 0.001, 50.0, "mmol/L") / 1000.0
-    own = pure_water_us_cm(25.0)
-    return OneSidedDischarge(
-        ec_of_mol_us_cm({"Na": mol_l, "Cl": mol_l}) + own,
-        ec_of_mol_us_cm({"H": mol_l, "Cl": mol_l}),
-        ec_of_mol_us_cm({"Na": mol_l, "OH": mol_l}),
-    )
-
-
-def overshoot_limit(ion_meq_l: float, total_meq_l: float) -> float:
-    """How far above its own feed a weakly held ion can come out while stronger ones push it off.
-
-    Equation: peak C/C0 = total equivalents / equivalents of the ion
-    Range: ion above 0 and at most the total, meq/L
-    Raises: OutOfRange
-    Source: electroneutrality: at most every charge leaving is that ion; a 20-cell PHREEQC column reaches
-        3.0 for Na 1 among 3 meq/L
-    Assumes: the least-held ion of its sign (sodium on a cation bed; bicarbonate and silica on an anion bed)
-    Not for: an ion between others (magnesium on a softener), which peaks lower (`column_peaks`)
-    Example:
-        >>> overshoot_limit(1.0, total_meq_l=3.0)
-        3.0
-    """
-    total = positive("total_meq_l", total_meq_l, unit="meq/L")
-    return total / positive("ion_meq_l", ion_meq_l, total, "meq/L", "no more than the total")
 
 
 def _weak_meq_l(co2_mg_l: float, silica_mg_l: float) -> float:

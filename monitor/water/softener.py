@@ -15,21 +15,21 @@ from monitor.water.errors import OutOfRange, positive, within
 
 __all__ = [
     "brine_volume_for_hardness_l",
-    "capacity_eq_l_from_capacity_g_l",
-    "capacity_g_l_from_capacity_eq_l",
     "hard_water_volume_from_brine_l",
     "hardness_from_brine_mg_l",
     "iron_corrected_hardness_mg_l",
+    "resin_capacity_eq_l",
+    "resin_capacity_g_l",
     "sodium_added_mg_l",
     "softener_capacity_eq",
     "softener_capacity_g",
-    "softener_time_to_regeneration_d",
     "softener_litres_left_l",
     "softener_litres_to_regeneration_l",
     "softener_salt_efficiency_g_g",
     "softener_salt_per_period_kg",
     "softener_salt_stoichiometric_g",
     "softener_salt_stoichiometric_g_l",
+    "softener_time_to_regeneration_d",
     "total_dissolved_change_by_softening_pct",
 ]
 
@@ -75,7 +75,7 @@ def softener_capacity_eq(resin_l: float, capacity_g_l: float) -> float:
     return softener_capacity_g(resin_l, capacity_g_l) / CACO3_G_EQ
 
 
-def capacity_eq_l_from_capacity_g_l(capacity_g_l: float) -> float:
+def resin_capacity_eq_l(capacity_g_l: float) -> float:
     """Resin capacity in equivalents per litre from grams of CaCO3 per litre.
 
     Equation: eq/L = g/L / 50.0435 (1 kilograin per cubic foot is 2.288 g/L is 0.04573 eq/L)
@@ -85,13 +85,13 @@ def capacity_eq_l_from_capacity_g_l(capacity_g_l: float) -> float:
     Assumes: the capacity is given as CaCO3
     Not for: capacity given as CaO or per gram of dry resin
     Example:
-        >>> round(capacity_eq_l_from_capacity_g_l(68.65), 3)
+        >>> round(resin_capacity_eq_l(68.65), 3)
         1.372
     """
     return _capacity(capacity_g_l) / CACO3_G_EQ
 
 
-def capacity_g_l_from_capacity_eq_l(capacity_eq_l: float) -> float:
+def resin_capacity_g_l(capacity_eq_l: float) -> float:
     """Resin capacity in grams of CaCO3 per litre from equivalents per litre.
 
     Equation: g/L = eq/L x 50.0435
@@ -101,7 +101,7 @@ def capacity_g_l_from_capacity_eq_l(capacity_eq_l: float) -> float:
     Assumes: nothing
     Not for: capacity per gram of dry resin
     Example:
-        >>> round(capacity_g_l_from_capacity_eq_l(0.5), 2)
+        >>> round(resin_capacity_g_l(0.5), 2)
         25.02
     """
     return positive("capacity_eq_l", capacity_eq_l, 110.0 / CACO3_G_EQ, "eq/L") * CACO3_G_EQ
@@ -183,7 +183,7 @@ def softener_salt_per_period_kg(
     Assumes: regeneration by volume, at no reserve; a timer uses more
     Not for: a timer that regenerates whether water was used or not
     Example:
-        >>> round(softener_salt_per_period_kg(30, between_regenerations_d=10 / 3, salt_per_regeneration_kg=2.722), 1)
+        >>> round(softener_salt_per_period_kg(30, 10 / 3, salt_per_regeneration_kg=2.722), 1)
         24.5
     """
     cycles = positive("period_d", period_d, unit="d") / positive(

@@ -1,21 +1,31 @@
-"""A cation bed as a row of well-mixed cells in equilibrium: which ion leaves first, how far above its feed.
+"""What comes out of a spent bed: acid or caustic from one side, and ions above their feed.
 
-Each litre of feed pushes every cell's water into the next; each cell then settles its exchange. Ideal: the
-fronts of a real bed are broader and its peaks lower. It explains an effluent above the influent ("dumping"),
-which is a real sign of exhaustion and not necessarily a pair of swapped probes.
+Both are why an effluent above the influent is a real sign of exhaustion ("dumping"), not necessarily swapped
+probes. A cation bed is taken as a row of well-mixed cells: each litre of feed pushes every cell's water into
+the next, and each cell then settles its exchange. Ideal: real fronts are broader, peaks lower.
+
+Caution: such water may be acid or caustic although it looks merely salty. Test the pH before touching it.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from monitor.water.errors import OutOfRange, positive, within
+from monitor.water.ions import ec_of_mol_us_cm
+from monitor.water.ultrapure import pure_water_us_cm
 
-__all__ = ["cation_bed_effluent_mmol_l", "cation_bed_peak_ratio"]
+__all__ = [
+    "OneSidedDischarge",
+    "cation_bed_effluent_mmol_l",
+    "cation_bed_peak_ratio",
+    "one_sided_discharge",
+    "overshoot_limit",
+]
 
 Cation = Literal["H", "Na", "K", "NH4", "Mg", "Ca"]
 
@@ -37,14 +47,14 @@ def cation_bed_effluent_mmol_l(
     feed_mmol_l: Mapping[Cation, float],
     form: Literal["Na", "H"],
     cells: int,
-    exchange_mol_per_cell: float,
+    sites_mol: float,
     log_k_h_vs_na: float = -0.193,
 ) -> dict[str, np.ndarray]:
     """What leaves an ideal bed, litre by litre, one litre of water to a cell.
 
     Equation: in each cell b_i = K_i c_i x^z, sum of b_i = 1, with b_i the share of sites, K_i the exchange
         constant, c_i the concentration, x one number a cell; found by halving
-    Range: feed ions each 0 to 200 mmol/L; 2 to 60 cells; exchange above 0 to 5 mol a cell
+    Range: feed ions each 0 to 200 mmol/L; 2 to 60 cells; sites above 0 to 5 mol a cell
     Raises: OutOfRange
     Source: PHREEQC's ADVECTION scheme and default exchange constants (phreeqc.dat); H from a resin's printed
         relative affinity
@@ -63,7 +73,7 @@ def cation_bed_effluent_mmol_l(
     if form not in ("Na", "H"):
         raise OutOfRange("form", form, "Na or H")
     count = int(within("cells", cells, 2, MOST_CELLS))
-    sites = positive("exchange_mol_per_cell", exchange_mol_per_cell, 5.0, "mol")
+    sites = positive("sites_mol", sites_mol, 5.0, "mol")
     charges = np.array([_CATIONS[ion][0] for ion in ions], dtype=float)
     affinity = {ion: log for ion, (_, log) in _CATIONS.items()}
     affinity["H"] = within("log_k_h_vs_na", log_k_h_vs_na, -3.0, 3.0)
@@ -89,7 +99,7 @@ def cation_bed_peak_ratio(
     feed_mmol_l: Mapping[Cation, float],
     form: Literal["Na", "H"],
     cells: int = 20,
-    exchange_mol_per_cell: float = 0.02,
+    sites_mol: float = 0.02,
     log_k_h_vs_na: float = -0.193,
 ) -> float:
     """Highest effluent of one ion over its feed while stronger ions push it off.
@@ -109,8 +119,61 @@ def cation_bed_peak_ratio(
         raise OutOfRange(
             "ion", ion, "another ion than the form of the bed", "the bed gives that off all along"
         )
-    effluent = cation_bed_effluent_mmol_l(feed_mmol_l, form, cells, exchange_mol_per_cell, log_k_h_vs_na)
+    effluent = cation_bed_effluent_mmol_l(feed_mmol_l, form, cells, sites_mol, log_k_h_vs_na)
     return float(effluent[ion].max()) / fed
+
+
+class OneSidedDischarge(NamedTuple):
+    """Conductivity at 25 °C when one side of a bed has ended and the other still works."""
+
+    feed_us_cm: float
+    anion_side_spent_us_cm: float
+    cation_side_spent_us_cm: float
+
+
+def one_sided_discharge(feed_mmol_l: float) -> OneSidedDischarge:
+    """What a bed puts out when only one side is spent: acid or caustic, above the feed.
+
+    Equation: NaCl of the feed; HCl of equal equivalents (anion side spent); NaOH (cation side spent), each by
+        the per-ion law of `ec_from_ions_us_cm`
+    Range: 0.001 to 50 mmol/L of NaCl
+    Raises: OutOfRange
+    Source: limiting conductivities (CRC); PHREEQC has 3.37 and 1.96 times the feed
+        at 0.2 to 1 mmol/L
+    Assumes: a feed like NaCl, free of CO2
+    Not for: separate beds in series: the second then turns the first one's acid back
+    Example:
+        >>> out = one_sided_discharge(1.0)
+        >>> round(out.anion_side_spent_us_cm / out.feed_us_cm, 1)
+        3.4
+        >>> round(out.cation_side_spent_us_cm / out.feed_us_cm, 1)
+        2.0
+    """
+    mol_l = within("feed_mmol_l", feed_mmol_l, 0.001, 50.0, "mmol/L") / 1000.0
+    own = pure_water_us_cm(25.0)
+    return OneSidedDischarge(
+        ec_of_mol_us_cm({"Na": mol_l, "Cl": mol_l}) + own,
+        ec_of_mol_us_cm({"H": mol_l, "Cl": mol_l}),
+        ec_of_mol_us_cm({"Na": mol_l, "OH": mol_l}),
+    )
+
+
+def overshoot_limit(ion_meq_l: float, total_meq_l: float) -> float:
+    """How far above its own feed a weakly held ion can come out while stronger ones push it off.
+
+    Equation: peak C/C0 = total equivalents / equivalents of the ion
+    Range: ion above 0 and at most the total, meq/L
+    Raises: OutOfRange
+    Source: electroneutrality: at most every charge leaving is that ion; a 20-cell PHREEQC column reaches
+        3.0 for Na 1 among 3 meq/L
+    Assumes: the least-held ion of its sign (sodium on a cation bed; bicarbonate and silica on an anion bed)
+    Not for: an ion between others (magnesium on a softener), which peaks lower (`cation_bed_peak_ratio`)
+    Example:
+        >>> overshoot_limit(1.0, total_meq_l=3.0)
+        3.0
+    """
+    total = positive("total_meq_l", total_meq_l, unit="meq/L")
+    return total / positive("ion_meq_l", ion_meq_l, total, "meq/L", "no more than the total")
 
 
 def _settle(total: np.ndarray, charges: np.ndarray, constants: np.ndarray, sites: float) -> np.ndarray:
