@@ -50,20 +50,20 @@ class RoState:
     """
 
     temperature_c: float | None
-    permeate_l_min: float | None
-    feed_l_min: float | None = None
+    permeate_flow_l_min: float | None
+    feed_flow_l_min: float | None = None
     feed_pressure_bar: float | None = None
     pressure_drop_bar: float | None = None
     permeate_pressure_bar: float | None = None
-    feed_mg_l: float | None = None
-    permeate_mg_l: float | None = None
+    feed_salt_mg_l: float | None = None
+    permeate_salt_mg_l: float | None = None
 
     def missing(self, names: tuple[str, ...]) -> tuple[str, ...]:
         return tuple(name for name in names if getattr(self, name) is None)
 
 
-FOR_TEMPERATURE = ("temperature_c", "permeate_l_min")
-FOR_SALT = (*FOR_TEMPERATURE, "feed_l_min", "feed_mg_l", "permeate_mg_l")
+FOR_TEMPERATURE = ("temperature_c", "permeate_flow_l_min")
+FOR_SALT = (*FOR_TEMPERATURE, "feed_flow_l_min", "feed_salt_mg_l", "permeate_salt_mg_l")
 FOR_PRESSURE = tuple(field.name for field in fields(RoState))
 
 
@@ -82,7 +82,7 @@ class NormalisedRo:
     temperature_source: str
     temperature_doubt_pct: float
     osmotic_rule: str | None
-    permeate_l_min: float
+    permeate_flow_l_min: float
     flow_change_pct: float
     ndp_bar: float | None
     reference_ndp_bar: float | None
@@ -199,10 +199,10 @@ def normalise_ro(
         >>> start = RoState(25, 4.8, 8.0, 10.0, 0.60, 0.5, 450, 9.0)
         >>> now = RoState(14, 3.6, 6.4, 10.8, 0.75, 0.6, 510, 9.4)
         >>> full = normalise_ro(start, now)
-        >>> round(full.permeate_l_min, 3), round(full.salt_passage_pct, 3)
+        >>> round(full.permeate_flow_l_min, 3), round(full.salt_passage_pct, 3)
         (4.966, 2.118)
         >>> bucket = normalise_ro(RoState(25, 4.8), RoState(14, 3.6))
-        >>> round(bucket.permeate_l_min, 2), bucket.method
+        >>> round(bucket.permeate_flow_l_min, 2), bucket.method
         (5.31, 'temperature only')
     """
     rule: TemperatureCorrection = correction if correction is not None else TemperatureRule()
@@ -223,7 +223,7 @@ def normalise_ro(
         temperature_source=rule.name,
         temperature_doubt_pct=rule.doubt_pct_per_degree * abs(a[0] - s[0]),
         osmotic_rule=osmotic if pressures else None,
-        permeate_l_min=flow,
+        permeate_flow_l_min=flow,
         flow_change_pct=100.0 * (flow / s[1] - 1.0),
         ndp_bar=ndp_a if pressures else None,
         reference_ndp_bar=ndp_s if pressures else None,
@@ -240,14 +240,14 @@ def _missing(reference: RoState, actual: RoState, names: tuple[str, ...]) -> tup
 
 
 def _needed(state: RoState) -> tuple[float, float]:
-    assert state.temperature_c is not None and state.permeate_l_min is not None
-    return state.temperature_c, state.permeate_l_min
+    assert state.temperature_c is not None and state.permeate_flow_l_min is not None
+    return state.temperature_c, state.permeate_flow_l_min
 
 
 def _passage(state: RoState) -> float | None:
-    if state.feed_mg_l is None or state.permeate_mg_l is None:
+    if state.feed_salt_mg_l is None or state.permeate_salt_mg_l is None:
         return None
-    return ro_salt_passage_pct(state.feed_mg_l, state.permeate_mg_l)
+    return ro_salt_passage_pct(state.feed_salt_mg_l, state.permeate_salt_mg_l)
 
 
 def _both_ndp(reference: RoState, actual: RoState, osmotic: OsmoticRule) -> tuple[float, float]:
@@ -278,14 +278,14 @@ def _salt_passages(
     if not passage or not start:
         return None
     s, a = _needed(reference), _needed(actual)
-    assert reference.feed_l_min is not None and actual.feed_l_min is not None
+    assert reference.feed_flow_l_min is not None and actual.feed_flow_l_min is not None
     normalised = normalised_salt_passage_pct(
         passage,
         a[1],
         rule.factor(a[0]),
-        ro_recovery_pct(actual.feed_l_min, a[1]),
+        ro_recovery_pct(actual.feed_flow_l_min, a[1]),
         s[1],
-        ro_recovery_pct(reference.feed_l_min, s[1]),
+        ro_recovery_pct(reference.feed_flow_l_min, s[1]),
         rule.factor(s[0]),
     )
     return normalised, start

@@ -414,7 +414,7 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "osmotic_NaCl_pyEQL": lambda i: osmosis.osmotic_pressure_nacl_pitzer_bar(i["NaCl_mgL"], i["T_C"]),
     "ro_NDP_reference": lambda i: normalised(i).reference_ndp_bar,
     "ro_NDP_actual": lambda i: normalised(i).ndp_bar,
-    "ro_normalised_permeate_flow": lambda i: normalised(i).permeate_l_min,
+    "ro_normalised_permeate_flow": lambda i: normalised(i).permeate_flow_l_min,
     "ro_normalised_flow_change": lambda i: normalised(i).flow_change_pct,
     "ro_normalised_salt_passage": lambda i: normalised(i).salt_passage_pct,
     "ro_salt_passage_actual": lambda i: normalised(i).salt_passage_measured_pct,
