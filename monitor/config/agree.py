@@ -6,17 +6,19 @@ the others, and the others against it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, get_args
 
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from monitor.config.locate import Lines, Path
 from monitor.config.mistakes import Mistake, one_of, quoted
 from monitor.config.tables import Found, marked, path_in, place_words, references, walk
 from monitor.plant.fields import RefersTo
+from monitor.plant.quantities import QUANTITIES
 from monitor.readings import Priority
 
 
@@ -32,9 +34,12 @@ class Document:
     def tables(self) -> tuple[Found, ...]:
         return tuple(walk(self.model, self.raw))
 
-    @cached_property
-    def fields_at(self) -> dict[Path, type[BaseModel]]:
-        return {table.path: table.model for table in self.tables}
+    def fields_around(self, path: Path) -> Mapping[str, FieldInfo]:
+        """The keys that the table around a key, or around an element of an array, may have."""
+        around = path[:-1]
+        while around and isinstance(path[len(around)], int):
+            around = around[:-1]
+        return next((t.model.model_fields for t in self.tables if t.path == around), {})
 
     def named(self, name: str) -> dict[str, Found]:
         """The tables of one name that have an id, by id; of two with the same, the first."""
@@ -84,7 +89,7 @@ def _references(document: Document) -> Iterator[Mistake]:
                 yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
                 continue
             quantity = known[name].raw.get("quantity")
-            if mark.quantities and isinstance(quantity, str) and quantity not in mark.quantities:
+            if mark.quantities and quantity in QUANTITIES and quantity not in mark.quantities:
                 fitting = [n for n, t in known.items() if t.raw.get("quantity") in mark.quantities]
                 allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
                 yield document.mistake(path, f'"{name}", which measures {quantity}', allowed)
@@ -101,6 +106,11 @@ def _left_out(document: Document) -> Iterator[Mistake]:
                     f"the id of a {name}, {one_of(known, '')}" if known else f"a {name}, and its id here"
                 )
                 yield document.mistake((*table.path, key), "nothing", allowed)
+
+
+def refers_amiss(document: Document, table: Found) -> bool:
+    """Whether a table names another that is not there."""
+    return any(name not in _referable(document, table, mark) for _, name, mark in references(table))
 
 
 def _referable(document: Document, table: Found, mark: RefersTo) -> dict[str, Found]:
@@ -151,15 +161,18 @@ def _texts(value: object) -> list[str]:
 
 def _somebody_is_told(document: Document) -> Iterator[Mistake]:
     """An alarm that would reach nobody is refused."""
-    everyone: set[object] = set()
+    known = get_args(Priority)
+    told: set[object] = set()
     for person in (table for table in document.tables if table.name == "person"):
-        told = person.raw.get("priorities", list(get_args(Priority)))
-        everyone.update(told if isinstance(told, list) else ())
+        named = person.raw.get("priorities", list(known))
+        told.update(named if isinstance(named, list) else known)
+    if not told <= set(known):  # a mistake of its own: who is told is not yet known
+        return
     for rule in (table for table in document.tables if table.name == "rule"):
         field = rule.model.model_fields.get("priority")
         priority = rule.raw.get("priority", field.default if field is not None else None)
-        if everyone and priority in get_args(Priority) and priority not in everyone:
-            told_of = ", ".join(f'"{p}"' for p in get_args(Priority) if p in everyone)
+        if told and priority in known and priority not in told:
+            told_of = ", ".join(f'"{p}"' for p in known if p in told)
             yield document.mistake(
                 (*rule.path, "priority"),
                 f"{quoted(priority)}, and no person is told of that priority: the alarm would reach nobody",

@@ -54,9 +54,14 @@ def one_of(names: Iterable[str], found: object) -> str:
     known = list(dict.fromkeys(names))
     if not known:
         return "nothing: there is none in this file"
-    nearest = get_close_matches(str(found), known, n=1)
+    likely = nearest(known, found)
     listed = ", ".join(f'"{name}"' for name in known)
-    return f'"{nearest[0]}"? One of: {listed}' if nearest else f"one of: {listed}"
+    return f'"{likely}"? One of: {listed}' if likely else f"one of: {listed}"
+
+
+def nearest(names: Iterable[str], found: object) -> str:
+    """The name most like what was found; empty when none is like it."""
+    return next(iter(get_close_matches(str(found), list(names), n=1, cutoff=0.5)), "")
 
 
 # pydantic's names for what a value is not, and what we say it should be
@@ -110,6 +115,9 @@ def in_words(
         return at, wrong.found or _present(inner), str(wrong)
     if isinstance(wrong, ValueError):
         return path, _present(found), str(wrong)
+    if kind == "missing" and path and isinstance(path[-1], int):
+        array = fields.get(str(path[-2]))
+        return path[:-1], f"an array of {path[-1]}", (array and array.description) or "more elements"
     if kind == "missing":
         return path, "nothing", f"this key is needed{': ' + meaning if meaning else ''}"
     if kind == "extra_forbidden":

@@ -13,10 +13,10 @@ from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
-from monitor.config.agree import Document, disagreements
+from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
 from monitor.config.locate import Lines
-from monitor.config.mistakes import ConfigMistakes, Mistake, in_words
+from monitor.config.mistakes import ConfigMistakes, Mistake, in_words, nearest
 from monitor.config.tables import Found, at
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.serial_settings import Port
@@ -121,12 +121,20 @@ def _validated(model: Any, raw: Any) -> Any:
 
 def _own_mistakes(document: Document, error: ValidationError) -> Iterator[Mistake]:
     """What is wrong in single tables, by pydantic's findings."""
-    for finding in error.errors(include_url=False):
+    misspelt: set[tuple[Any, ...]] = set()
+    findings = sorted(error.errors(include_url=False), key=lambda finding: finding["type"] == "missing")
+    for finding in findings:
         path = document.path_in(finding["loc"])
-        around = document.fields_at.get(path[:-1])
-        fields = around.model_fields if around is not None else {}
-        path, found, allowed = in_words(finding, path, at(document.raw, path), fields)
-        yield document.mistake(path, found, allowed)
+        found = at(document.raw, path)
+        fields = document.fields_around(path)
+        if finding["type"] == "extra_forbidden":
+            misspelt.add((*path[:-1], nearest(fields, path[-1])))
+        # a key that is missing because it is misspelt is one mistake, and elements that are wrong are not few
+        few = finding["type"] == "too_short" and isinstance(found, list)
+        if (finding["type"] == "missing" and path in misspelt) or (few and len(found) > 0):
+            continue
+        where, stands, allowed = in_words(finding, path, found, fields)
+        yield document.mistake(where, stands, allowed)
 
 
 def _plant(tables: Any) -> Plant:
@@ -183,7 +191,7 @@ def _rules(document: Document, plant: Plant) -> tuple[tuple[Rule[Any], ...], lis
         settings = _sound(document, table.model, table.raw)
         # a rule that names a table with a mistake of its own is judged once that is right
         named = {text for key, value in table.raw.items() if key != "id" for text in _texts_in(value)}
-        if settings is None or unsound & named:
+        if settings is None or unsound & named or refers_amiss(document, table):
             continue
         try:
             built.append(RULES[settings.kind].build(settings, plant))
@@ -229,8 +237,9 @@ def _wire_mistakes(document: Document, plant: Plant) -> Iterator[Mistake]:
         channels = [channel.id for channel in instrument.channel]
         if isinstance(instrument.wire, SimpleNamespace):
             continue
-        for text in instrument.wire.mistakes(channels):
-            yield document.mistake(path, "a wire that does not fit its instrument", text)
+        if amiss := instrument.wire.mistakes(channels):
+            allowed = "in the wire a value for each channel of the instrument, and for no other"
+            yield document.mistake(path, "; ".join(amiss), allowed)
         for channel, source in instrument.wire.sources(channels).items():
             other = taken.setdefault(source, channel)
             if other != channel:

@@ -130,7 +130,10 @@ class Channel(Table):
     unit: str
     name: str = ""
     point: Annotated[Id | None, RefersTo("point")] = None  # where it differs from the instrument's
-    range: tuple[float, float]  # in the channel's unit
+    range: Annotated[
+        tuple[float, float],
+        Field(description="two numbers, the lower first, in the channel's unit, like [0, 200]"),
+    ]
     resolution: Annotated[float, Field(gt=0)]  # in the channel's unit
     accuracy: Accuracy = Accuracy()
     calibration: tuple[Calibration, ...] = ()

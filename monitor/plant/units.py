@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import pint
 
@@ -131,6 +131,7 @@ def parse_unit(text: str) -> pint.Unit:
         raise UnitError(f'unit "{text}" is not known') from error
 
 
+@lru_cache(maxsize=1024)
 def scale_between(unit: str, target: str) -> Scale:
     """Factor and offset from one unit to another of the same dimension.
 
