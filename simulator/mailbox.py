@@ -38,7 +38,7 @@ class Mail:
 
     @property
     def parsed(self) -> EmailMessage:
-        return cast(EmailMessage, email.message_from_bytes(self.raw, policy=email.policy.default))
+        return email.message_from_bytes(self.raw, policy=email.policy.default)
 
     def part(self, subtype: Literal["plain", "html"]) -> str:
         """The text of the plain or the HTML part, lines ending in LF."""
@@ -55,7 +55,7 @@ class Handler:
         self.keep = keep
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
-        login = session.auth_data.login.decode() if session.authenticated else None
+        login = session.auth_data.login.decode() if isinstance(session.auth_data, LoginPassword) else None
         content = cast(bytes, envelope.content)
         self.keep(Mail(str(envelope.mail_from), tuple(map(str, envelope.rcpt_tos)), content, login))
         return "250 2.0.0 taken"
@@ -135,12 +135,19 @@ class Mailbox:
         self.port = self._server.sockets[0].getsockname()[1]
 
     def _protocol(self) -> SMTP:
-        talking = self._talking
+        talking, login_needed = self._talking, self._users is not None
 
         class Talk(SMTP):
             def connection_made(self, transport: asyncio.BaseTransport) -> None:
                 talking.add(transport)
                 super().connection_made(transport)
+
+            async def smtp_MAIL(self, arg: str) -> None:
+                # Not aiosmtpd's own `auth_required`: that knows no TLS but the one begun by STARTTLS.
+                if login_needed and self.session is not None and not self.session.authenticated:
+                    await self.push("530 5.7.0 Authentication required")
+                    return
+                await super().smtp_MAIL(arg)
 
         return Talk(
             self._handler,
@@ -148,7 +155,6 @@ class Mailbox:
             ident="Goodwater mailbox",
             require_starttls=self._security == "starttls",
             tls_context=self._tls if self._security == "starttls" else None,
-            auth_required=self._users is not None,
             auth_require_tls=self._security == "starttls",
             authenticator=self._authenticate,
             loop=self._loop,
@@ -157,13 +163,10 @@ class Mailbox:
     def _authenticate(
         self, server: SMTP, session: Session, envelope: Envelope, mechanism: str, data: Any
     ) -> AuthResult:
-        known = (
-            isinstance(data, LoginPassword)
-            and self._users is not None
-            and self._users.get(data.login.decode("utf-8", "replace"))
-            == data.password.decode("utf-8", "replace")
-        )
-        # handled=False has the server say 535 by itself; with True it would leave the client without an answer.
+        known = False
+        if isinstance(data, LoginPassword) and self._users is not None:
+            known = self._users.get(data.login.decode()) == data.password.decode()
+        # handled=False has the server say 535 by itself; otherwise the client would never be answered.
         return AuthResult(success=known, handled=False, auth_data=data)
 
     async def _close(self) -> None:

@@ -18,7 +18,7 @@ from monitor.notify.failures import Failure, Permanent, Temporary
 from monitor.notify.mail_server import MailAddress, MailServer
 from monitor.notify.way import Surroundings
 from monitor.notify.words import answer, one_line, said
-from monitor.plant.fields import Id, Table
+from monitor.plant.fields import Id, RefersTo, Table
 
 if TYPE_CHECKING:
     from monitor.notify.message import Message
@@ -30,7 +30,9 @@ class Way(Table):
     kind: Annotated[Literal["email"], Field(description="mail by SMTP")]
     to: Annotated[MailAddress, Field(description="the person's mail address; one")]
     via: Annotated[
-        Id | None, Field(description="id of a [[mail_server]]; may be left out when there is just one")
+        Id | None,
+        RefersTo("mail_server", or_the_only=True),
+        Field(description="id of a [[mail_server]]; may be left out when there is just one"),
     ] = None
 
     @property
@@ -77,8 +79,6 @@ class Way(Table):
         mail = as_mail(message, server.sender, self.to)
         try:
             self._exchange(client, server, mail)
-        except smtplib.SMTPServerDisconnected as error:
-            raise Temporary(f"mail server {server.where} hung up before it took the mail") from error
         except (OSError, smtplib.SMTPException) as error:
             raise Temporary(f"mail server {server.where}: {said(error)}") from error
         finally:
@@ -95,12 +95,9 @@ class Way(Table):
         code, words = client.rcpt(self.to)
         if code not in (250, 251):
             raise self._refused(code, f"refuses {self.to}", words, server)
-        try:
-            code, words = client.data(mail)
-        except smtplib.SMTPDataError as error:
-            code, words = error.smtp_code, error.smtp_error
+        code, verdict = _content(client, mail)
         if code != 250:
-            raise self._refused(code, "refuses the mail", words, server)
+            raise self._refused(code, "refuses the mail", verdict, server)
         # It is theirs now: whatever goes wrong while parting must not send it a second time.
         with suppress(OSError, smtplib.SMTPException):
             client.quit()
@@ -113,6 +110,13 @@ class Way(Table):
         if 400 <= code < 500 or code == 552:
             return Temporary(text, about="message")
         return Permanent(text)
+
+
+def _content(client: smtplib.SMTP, mail: bytes) -> tuple[int, bytes | str]:
+    try:
+        return client.data(mail)
+    except smtplib.SMTPDataError as error:  # refused before a byte of it was sent
+        return error.smtp_code, error.smtp_error
 
 
 def as_mail(message: Message, sender: str, to: str) -> bytes:

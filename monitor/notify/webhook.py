@@ -2,15 +2,31 @@
 
 from __future__ import annotations
 
+import hashlib
+import hmac
+import http.client
 import ipaddress
-from typing import Annotated, Literal
-from urllib.parse import urlsplit
+import json
+import ssl
+from typing import TYPE_CHECKING, Annotated, Literal
+from urllib.parse import SplitResult, urlsplit
 
 from pydantic import AfterValidator, Field, model_validator
 
-from monitor.notify.mail_server import is_loopback
-from monitor.notify.secret import one_of
+from monitor.notify.deadline import Deadline
+from monitor.notify.failures import Permanent, Temporary
+from monitor.notify.mail_server import is_loopback, trusting
+from monitor.notify.secret import Secret, one_of
+from monitor.notify.way import Surroundings
+from monitor.notify.words import answer, said
 from monitor.plant.fields import DurationMs, Table
+
+if TYPE_CHECKING:
+    from monitor.notify.message import Message
+
+_SHORTEST_KEY = 16
+# 408 request timeout, 425 too early, 429 too many requests: the client is asked to come again.
+_LATER = frozenset({408, 425, 429})
 
 # Names that never leave the local network: RFC 6762, RFC 8375, and the top-level name kept for private use.
 _LOCAL_NAMES = (".local", ".home.arpa", ".internal")
@@ -76,3 +92,100 @@ class Way(Table):
     @property
     def label(self) -> str:
         return f"webhook {urlsplit(self.url).hostname}"
+
+    def mistakes(self, around: Surroundings) -> list[str]:
+        """A signing key that cannot be read or is too short, a `ca_file` that is none."""
+        found = []
+        try:
+            self._key(around)
+        except Temporary as wrong:
+            found.append(str(wrong))
+        try:
+            trusting(self.ca_file, around.folder)
+        except Temporary as wrong:
+            found.append(str(wrong))
+        return found
+
+    def send(self, message: Message, around: Surroundings) -> str:
+        """POST the message's data; any 2xx answer is delivery.
+
+        Raises: Temporary or Permanent, by the status as docs/reference/webhook.md lists it.
+        """
+        body = json.dumps(message.data, ensure_ascii=False, allow_nan=False).encode("utf-8", "replace")
+        stamp = str(message.time_ms // 1000)
+        headers = {
+            "Content-Type": "application/json",
+            "User-Agent": "goodwater",
+            "Idempotency-Key": f'"{message.message_id}"',
+            "Goodwater-Timestamp": stamp,
+            "Goodwater-Signature": signature(self._key(around), stamp, body),
+        }
+        longest_s = 3 * self.timeout / 1000
+        with Deadline(longest_s) as deadline:
+            try:
+                status, reason, wait_s = self._post(body, headers, around, deadline)
+            except Temporary as failure:
+                if deadline.expired:
+                    raise Temporary(f"{self.label} did not finish within {longest_s:g} s") from failure
+                raise
+        return self._judged(status, answer(status, reason), wait_s)
+
+    def _key(self, around: Surroundings) -> bytes:
+        key = Secret("secret", self.secret_file, self.secret_env, around.folder, around.environ).read()
+        if len(key) < _SHORTEST_KEY:
+            raise Temporary(
+                f"the signing key of {self.label} has {len(key)} characters; it needs {_SHORTEST_KEY} "
+                "or more, as `openssl rand -hex 32` makes them"
+            )
+        return key.encode()
+
+    def _post(
+        self, body: bytes, headers: dict[str, str], around: Surroundings, deadline: Deadline
+    ) -> tuple[int, str, float]:
+        parts = urlsplit(self.url)
+        path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
+        connection = self._connection(parts, around)
+        deadline.watch(connection)
+        try:
+            connection.request("POST", path, body, headers)
+            reply = connection.getresponse()
+            return reply.status, reply.reason, _asked_to_wait(reply.getheader("Retry-After"))
+        except ssl.SSLCertVerificationError as error:
+            raise Temporary(
+                f"the certificate of {self.label} is not trusted: {error.verify_message}; "
+                "if it is the shop's own, name its authority in ca_file"
+            ) from error
+        except (OSError, http.client.HTTPException) as error:
+            raise Temporary(f"{self.label} cannot be reached: {said(error)}") from error
+        finally:
+            connection.close()
+
+    def _connection(self, parts: SplitResult, around: Surroundings) -> http.client.HTTPConnection:
+        host, seconds = parts.hostname or "", self.timeout / 1000
+        if parts.scheme == "http":
+            return http.client.HTTPConnection(host, parts.port, timeout=seconds)
+        tls = trusting(self.ca_file, around.folder)
+        return http.client.HTTPSConnection(host, parts.port, timeout=seconds, context=tls)
+
+    def _judged(self, status: int, words: str, wait_s: float) -> str:
+        text = f"{self.label} answered {words}"
+        if 200 <= status < 300:
+            return text
+        if 300 <= status < 400:
+            # A captive portal answers so as well; following would hand the alarm to whoever it names.
+            raise Temporary(f"{text}; a redirect is never followed: give the final address")
+        if status in _LATER or status in (502, 503, 504):
+            raise Temporary(text, wait_s=wait_s)
+        if 400 <= status < 500:
+            raise Permanent(text)
+        raise Temporary(text, about="message", wait_s=wait_s)
+
+
+def signature(key: bytes, stamp: str, body: bytes) -> str:
+    """HMAC-SHA256 (RFC 2104) over the stamp, a dot and the body, in hexadecimal after `sha256=`."""
+    return "sha256=" + hmac.new(key, stamp.encode() + b"." + body, hashlib.sha256).hexdigest()
+
+
+def _asked_to_wait(retry_after: str | None) -> float:
+    """Seconds of a Retry-After header; its other form, a date, is not read: the usual wait will do."""
+    return float(retry_after) if retry_after and retry_after.isascii() and retry_after.isdigit() else 0.0

@@ -23,8 +23,11 @@ def said(error: Exception) -> str:
     """What an error of the network or of a server says, for a log line and `goodwater status`."""
     if isinstance(error, smtplib.SMTPResponseException):
         return answer(error.smtp_code, error.smtp_error)
-    if isinstance(error, TimeoutError):
+    # smtplib reports a timeout as a hang-up, with the timeout as what happened before.
+    if isinstance(error, TimeoutError) or isinstance(error.__context__, TimeoutError):
         return "no answer in time"
+    if isinstance(error, smtplib.SMTPServerDisconnected):
+        return "it hung up before it took the mail"
     if isinstance(error, ssl.SSLError):
         return one_line(error.reason or str(error), 200)
     if isinstance(error, socket.gaierror):
