@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from monitor.clock import Clock
 from monitor.intake.decoded import MAX_BYTES, Origin, shortened
 from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
-from monitor.intake.link import Link
+from monitor.intake.link import STEADY_S, Link
 from monitor.intake.mqtt_settings import Broker, Wire
 from monitor.intake.payloads import decode
 from monitor.plant.model import Instrument
@@ -99,7 +99,7 @@ class _Connection:
             while not (stopping.is_set() and self._may_leave()):
                 self._turn()
             self._client.disconnect()
-            while self._client.loop(TURN_S) == MQTTErrorCode.MQTT_ERR_SUCCESS and self._client.socket():
+            while self._client.socket() and self._client.loop(TURN_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 pass
         finally:
             self._close()
@@ -184,6 +184,11 @@ class _Connection:
             self._end = f"the broker ended the connection: {reason}"
         elif not self._connected_s:
             self._end = "the broker took the connection and closed it without an answer"
+        elif time.monotonic() - self._connected_s < STEADY_S:
+            self._end = (
+                "the connection to the broker was lost soon after it was made; if that goes on, look for "
+                f"another client with the name {self._driver.client_id}"
+            )
         else:
             self._end = "the connection to the broker was lost"
 
@@ -348,5 +353,17 @@ def covering(filters: Sequence[str]) -> list[str]:
     A broker may deliver a message once for each subscription that matches it.
     """
     kept = list(dict.fromkeys(filters))
-    matches: Callable[[str, str], bool] = paho.topic_matches_sub
-    return [topic for topic in kept if not any(other != topic and matches(other, topic) for other in kept)]
+    return [topic for topic in kept if not any(other != topic and _covers(other, topic) for other in kept)]
+
+
+def _covers(wide: str, narrow: str) -> bool:
+    """Every topic that `narrow` matches is matched by `wide`."""
+    levels = narrow.split("/")
+    for n, level in enumerate(wide.split("/")):
+        if level == "#":
+            return True
+        if n == len(levels):
+            return False
+        if level != levels[n] and (level != "+" or levels[n] == "#"):
+            return False
+    return len(wide.split("/")) == len(levels)

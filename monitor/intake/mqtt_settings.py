@@ -14,6 +14,17 @@ from monitor.intake.payloads import Payload
 from monitor.plant.fields import DurationMs, Id, RefersTo, Table
 
 
+class _Socket(ssl.SSLSocket):
+    """Closes itself when the handshake fails; the library would leave it open until it is collected."""
+
+    def do_handshake(self, block: bool = False) -> None:
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
+
+
 class Tls(Table):
     """A connection by TLS; the broker's name is always verified."""
 
@@ -47,6 +58,7 @@ class Tls(Table):
                 context.load_cert_chain(folder / self.cert_file, folder / self.key_file)
             except (OSError, ValueError) as error:
                 raise OSError(f"tls.cert_file {self.cert_file}, key_file {self.key_file}: {error}") from error
+        context.sslsocket_class = _Socket
         return context
 
 
