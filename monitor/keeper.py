@@ -165,13 +165,6 @@ class Keeper:
                 self._batch.results.append(item)
 
     def _note_link(self, change: LinkChange) -> None:
-        log.log(
-            logging.INFO if change.up else logging.WARNING,
-            "%s %s%s",
-            change.link,
-            "is up" if change.up else "is down",
-            f": {change.detail}" if change.detail else "",
-        )
         if change.possible_gap:
             self._batch.counts.append(Count("possible-gap", change.link, change.time_ms, change.detail))
         self._batch.links.append((change.link, change.up, change.time_ms, change.detail))
