@@ -6,6 +6,8 @@ import os
 import select
 from pathlib import Path
 
+from tests.waiting import eventually
+
 
 class PseudoTerminal:
     """`device` is the path a program opens; here we are the instrument at the other end."""
@@ -28,11 +30,18 @@ class PseudoTerminal:
             os.close(self._master)
             self._master = -1
 
+    def is_open(self) -> bool:
+        """A program has the port open."""
+        poll = select.poll()
+        poll.register(self._master, select.POLLHUP)
+        return not poll.poll(0)
+
     def write(self, data: bytes) -> None:
         os.write(self._master, data)
 
     def read(self, seconds: float = 5.0) -> bytes:
-        """What the program sent; fails when nothing comes."""
+        """What the program sent, once it has the port open; fails when nothing comes."""
+        eventually(self.is_open)
         ready, _, _ = select.select([self._master], [], [], seconds)
         assert ready, f"nothing was sent within {seconds:g} s"
         return os.read(self._master, 4096)

@@ -121,7 +121,9 @@ class SerialLineDriver:
         self._settle(device, buffer)
         last_s = time.monotonic()
         while not self._stopping.is_set():
-            device.timeout = self._ask(device)
+            wait_s = self._ask(device)
+            if device.timeout != wait_s:  # setting it configures the port anew
+                device.timeout = wait_s
             received = device.read(max(1, min(device.in_waiting, CHUNK)))
             now_s = time.monotonic()
             if buffer.pending and now_s - last_s > BROKEN_S:
