@@ -27,6 +27,7 @@ _ALIASES = (
     "clark_degree = 14.2538 * milligram / liter = Clark",
     "equivalent = [equivalents] = eq",
     "by_volume_millionth = 1e-6 = ppmv",
+    "money = [money]",
     "mg_per_litre_scale = milligram / liter = PPM = TDS = ppm_tds",
     "nephelometric_unit = [turbidity] = NTU = FNU",
     "acidity = [acidity] = pH_unit",
@@ -89,6 +90,25 @@ _SHOWN = {
 
 _DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d")
 _LONGEST_UNIT, _MOST_POWERS, _LONG_NUMBER = 40, 2, re.compile(r"\d\d|\d\s*\*\*|\^")
+
+
+# Pieces of a compound unit, printed
+_PRINTED = {
+    "**2": "²",
+    "**3": "³",
+    "*": "·",
+    "delta_degC": "°C",
+    "kelvin": "K",
+    "uS": "µS",
+    "ug": "µg",
+    "percent": "%",
+    "brix": "°Brix",
+    "minute": "min",
+    "second": "s",
+    "hour": "h",
+    "day": "d",
+}
+_PLAIN = re.compile(r"\*\*[23]|\*|\b(" + "|".join(name for name in _PRINTED if name[0].isalpha()) + r")\b")
 
 
 class UnitError(ValueError):
@@ -203,7 +223,7 @@ def split_measure(text: str) -> tuple[float, str]:
 
 def shown_unit(unit: str) -> str:
     """A unit as a person reads it."""
-    return _SHOWN.get(unit, unit.replace("**2", "²").replace("**3", "³"))
+    return _SHOWN.get(unit) or _PLAIN.sub(lambda found: _PRINTED[found.group()], unit)
 
 
 def shown(value: float, quantity: str, *, decimals: int | None = None) -> str:

@@ -57,10 +57,12 @@ def _named(one: Input) -> str:
 
 
 def _marked(text: str) -> str:
-    """Text in which no character starts a Markdown mark by accident; names in backticks stay."""
+    """Text with names of code in backticks, and nothing that starts a Markdown mark by accident."""
+    known = {name for name in quantities() if "_" in name}
     parts = text.split("`")
     for place in range(0, len(parts), 2):
-        parts[place] = re.sub(r"([*_<>|\\])", r"\\\1", parts[place])
+        plain = re.sub(r"([*<>|\\])", r"\\\1", parts[place])
+        parts[place] = re.sub(r"\w+", lambda word: f"`{word[0]}`" if word[0] in known else word[0], plain)
     return "`".join(parts)
 
 
