@@ -88,7 +88,7 @@ def _references(document: Document) -> Iterator[Mistake]:
             if name not in known:
                 yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
                 continue
-            quantity = known[name].raw.get("quantity")
+            quantity = str(known[name].raw.get("quantity"))
             if mark.quantities and quantity in QUANTITIES and quantity not in mark.quantities:
                 fitting = [n for n, t in known.items() if t.raw.get("quantity") in mark.quantities]
                 allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
@@ -162,10 +162,10 @@ def _texts(value: object) -> list[str]:
 def _somebody_is_told(document: Document) -> Iterator[Mistake]:
     """An alarm that would reach nobody is refused."""
     known = get_args(Priority)
-    told: set[object] = set()
+    told: set[str] = set()
     for person in (table for table in document.tables if table.name == "person"):
         named = person.raw.get("priorities", list(known))
-        told.update(named if isinstance(named, list) else known)
+        told.update(map(str, named) if isinstance(named, list) else known)
     if not told <= set(known):  # a mistake of its own: who is told is not yet known
         return
     for rule in (table for table in document.tables if table.name == "rule"):

@@ -231,9 +231,9 @@ def _texts_in(raw: Any) -> set[str]:
 def _wire_mistakes(document: Document, plant: Plant) -> Iterator[Mistake]:
     """What a wire finds wrong with its instrument, and values that two channels would share."""
     taken: dict[str, str] = {}
-    positions = {t.raw.get("id"): t.path for t in document.tables if t.name == "instrument"}
+    tables = document.named("instrument")
     for instrument in plant.instrument:
-        path = (*positions[instrument.id], "wire")
+        path = (*tables[instrument.id].path, "wire")
         channels = [channel.id for channel in instrument.channel]
         if isinstance(instrument.wire, SimpleNamespace):
             continue

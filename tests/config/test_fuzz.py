@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import copy
+import json
 import tomllib
+from datetime import date
 from pathlib import Path
+from typing import Any
 
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from monitor.config import ConfigMistakes, load
 from monitor.config.locate import Lines
+from tests.config.sites import SITE
 
 TEXT = (Path(__file__).parents[2] / "config" / "small-shop.toml").read_text(encoding="utf-8")
 LINES = TEXT.splitlines()
@@ -76,6 +81,61 @@ def test_a_mutated_site_file_loads_or_is_refused_in_words(tmp_path: Path, text: 
         assert all(
             0 <= mistake.line <= count and mistake.found and mistake.allowed for mistake in error.mistakes
         )
+
+
+ODD = [
+    None,
+    0,
+    -1,
+    1.5,
+    True,
+    "",
+    "x",
+    "5 min",
+    "1 L",
+    [],
+    {},
+    [0],
+    [{}],
+    ["x"],
+    {"kind": "mqtt"},
+    {"id": "x"},
+    [[[]]],
+]
+
+
+def as_toml(value: object) -> str:
+    """A value as TOML writes it within a line."""
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{json.dumps(key)} = {as_toml(item)}" for key, item in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(as_toml, value)) + "]"
+    return value.isoformat() if isinstance(value, date) else json.dumps(value, ensure_ascii=False)
+
+
+@given(data=st.data())
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+def test_values_of_any_other_shape_are_refused_in_words(tmp_path: Path, data: st.DataObject) -> None:
+    document = tomllib.loads(SITE)
+    for _ in range(data.draw(st.integers(1, 3))):
+        path = data.draw(st.sampled_from(paths(document, ())[1:]))
+        around: Any = document
+        for part in path[:-1]:
+            around = around[part]
+        odd = copy.deepcopy(data.draw(st.sampled_from(ODD)))
+        if odd is None:
+            del around[path[-1]]
+        else:
+            around[path[-1]] = odd
+        if not document:
+            break
+    text = "\n".join(f"{json.dumps(key)} = {as_toml(value)}" for key, value in document.items())
+    path = tmp_path / "site.toml"
+    path.write_text(text, encoding="utf-8")
+    try:
+        load(path)
+    except ConfigMistakes as error:
+        assert all(mistake.place and mistake.found and mistake.allowed for mistake in error.mistakes)
 
 
 @given(text=broken_sites())
