@@ -167,7 +167,8 @@ def scale_between(unit: str, target: str) -> Scale:
     # The difference of two converted values carries rounding of the offset (273.15); a difference of
     # 1000 keeps it at 1e-13 of the factor.
     factor = at_one if at_zero == 0.0 else (at_thousand - at_zero) / 1000.0
-    if not math.isclose(factor * 1000.0 + at_zero, at_thousand, rel_tol=1e-6):  # decibel and its like
+    straight = math.isclose(factor + at_zero, at_one, rel_tol=1e-6)
+    if not (straight and math.isclose(factor * 1000.0 + at_zero, at_thousand, rel_tol=1e-6)):  # decibel
         raise UnitError(f'unit "{unit}" cannot be turned into {shown_unit(target)}')
     return Scale(factor, at_zero)
 
@@ -223,7 +224,9 @@ def split_measure(text: str) -> tuple[float, str]:
 
 def shown_unit(unit: str) -> str:
     """A unit as a person reads it."""
-    return _SHOWN.get(unit) or _PLAIN.sub(lambda found: _PRINTED[found.group()], unit)
+    if unit in _SHOWN:
+        return _SHOWN[unit]
+    return _PLAIN.sub(lambda found: _PRINTED[found.group()], unit)
 
 
 def shown(value: float, quantity: str, *, decimals: int | None = None) -> str:
