@@ -150,7 +150,7 @@ def _split(words: Sequence[str]) -> list[tuple[str, str]]:
 def _wanted(one: Input) -> str:
     """An input with its unit, as it could be typed."""
     if one.kind == "label":
-        return f"{one.name}={'|'.join(one.labels)}"
+        return f"{one.name}={'|'.join(map(str, one.labels))}"
     unit = "" if one.unit in ("", "dimensionless") else f" in {shown_unit(one.unit)}"
     return f"{one.name}{unit}"
 
@@ -179,11 +179,11 @@ def read_value(one: Input, text: str, bare: bool = False) -> Any:
     return values[0]
 
 
-def _label(one: Input, text: str) -> str:
+def _label(one: Input, text: str) -> Any:
     for label in one.labels:
-        if label.lower() == text.lower():
+        if str(label).lower() == text.lower():
             return label
-    raise CalcError(f'{one.name} = "{text}": one of {", ".join(one.labels)}')
+    raise CalcError(f'{one.name} = "{text}": one of {", ".join(map(str, one.labels))}')
 
 
 def _numbers(one: Input, text: str) -> tuple[list[float], str]:
@@ -356,7 +356,7 @@ def explain(quantity: Quantity) -> str:
     width = max((len(one.name) for one in quantity.inputs), default=0)
     for one in quantity.inputs:
         unit = _unit_text(one.unit, "")
-        what = " | ".join(one.labels) if one.kind == "label" else unit or "number"
+        what = " | ".join(map(str, one.labels)) if one.kind == "label" else unit or "number"
         what = {"flag": "yes | no", "text": "text", "whole": "whole number"}.get(one.kind, what)
         if one.kind == "numbers":
             what = f"1,2,3 {unit}".rstrip()

@@ -78,7 +78,7 @@ class Input:
     """Parameter, and below it the field or the ion."""
     kind: Literal["number", "whole", "numbers", "label", "flag", "text"]
     unit: str
-    labels: tuple[str, ...]
+    labels: tuple[Any, ...]
     default: Any
     """`inspect.Parameter.empty` when it must be given."""
 
@@ -212,7 +212,7 @@ def _simple(path: tuple[str, ...], hint: Any, default: Any) -> list[Input]:
     bare = _without_none(hint)
     origin = get_origin(bare) or bare
     if origin is Literal:
-        return [Input("", path, "label", "", tuple(str(label) for label in get_args(bare)), default)]
+        return [Input("", path, "label", "", get_args(bare), default)]
     kinds: dict[Any, Literal["number", "whole", "flag", "text"]] = {
         float: "number",
         int: "whole",

@@ -51,7 +51,7 @@ def entry(one: Quantity) -> str:
 
 def _named(one: Input) -> str:
     if one.kind == "label":
-        return f"`{one.name}` ({', '.join(one.labels)})"
+        return f"`{one.name}` ({', '.join(map(str, one.labels))})"
     unit = "" if one.unit in ("", "dimensionless") else f" in {shown_unit(one.unit)}"
     return f"`{one.name}`{unit}"
 
