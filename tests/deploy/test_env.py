@@ -78,6 +78,6 @@ def test_what_is_made_already_is_enough_for_less(tmp_path: Path, made: str, aske
 
 
 def test_a_changed_list_is_installed_anew(tmp_path: Path) -> None:
-    subprocess.run([sys.executable, "-m", "venv", str(tmp_path / "venv")], check=True)
+    subprocess.run([sys.executable, "-m", "venv", "--without-pip", str(tmp_path / "venv")], check=True)
     (tmp_path / "venv" / ".goodwater-test").write_text("12345 678\n", encoding="utf-8")
     assert "making the runtime environment" in set_up(tmp_path / "venv").stderr

@@ -29,7 +29,7 @@ def analyse(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     subprocess.run(["sh", "deploy/unpack.sh", str(folder), "systemd"], cwd=REPOSITORY, check=True)
     libraries = {library.parent for library in folder.rglob("*.so*")}
     path = ":".join(str(library) for library in libraries)
-    return ["env", f"LD_LIBRARY_PATH={path}", str(next(folder.rglob("systemd-analyze")))]
+    return ["env", f"LD_LIBRARY_PATH={path}", str(next(folder.glob("**/bin/systemd-analyze")))]
 
 
 def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str]) -> None:
