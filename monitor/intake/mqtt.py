@@ -55,7 +55,6 @@ class _Connection:
         self._lock = threading.Lock()
         self._unacknowledged: set[int] = set()
         self._since_flush = 0
-        self._closed = False
         self._answered_by = time.monotonic() + ANSWER_S
         self._subscribed = False
         self._session_present = False
@@ -134,8 +133,7 @@ class _Connection:
 
     def _close(self) -> None:
         with self._lock:
-            self._closed = True
-            self._unacknowledged.clear()
+            self._unacknowledged.clear()  # what is acknowledged from now on is too late, and will come again
         client = self._client
         client.on_connect = client.on_subscribe = client.on_message = client.on_disconnect = None
         client.on_socket_register_write = None
@@ -233,7 +231,7 @@ class _Connection:
     def acknowledge(self, mid: int) -> None:
         """Tell the broker that a message is stored. From any thread, any number of times, also too late."""
         with self._lock:
-            if self._closed or mid not in self._unacknowledged:
+            if mid not in self._unacknowledged:
                 return
             if len(self._unacknowledged) >= self._driver.broker.in_flight:
                 self._active_s = time.monotonic()  # the broker waited for us: no pause of its own

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from monitor.intake.mqtt import MqttDriver, covering
+from monitor.intake.mqtt import DRAIN_PAUSE_S, MqttDriver, covering
 from monitor.intake.mqtt_settings import Broker, Wire
 from monitor.readings import Status
 from tests.intake.recorder import Recorder
@@ -137,6 +137,40 @@ def test_a_retained_message_is_marked(broker: Mosquitto, start: Start, version: 
     broker.publish("shop/di", "6", retain=True)
     eventually(lambda: len(recorder.values) == 2)
     assert recorder.samples[1].status == Status.OK
+
+
+def test_mqtt_5_does_not_repeat_a_retained_message_to_a_session_that_had_it(
+    broker: Mosquitto, start: Start
+) -> None:
+    broker.publish("shop/di", "5", retain=True)
+    first, again = Recorder(), Recorder()
+    driver = start(broker, first)
+    eventually(lambda: first.values == [5])
+    driver.stop()
+    start(broker, again)
+    eventually(again.is_up)
+    broker.publish("shop/di", "6")
+    eventually(lambda: again.values)
+    assert again.values == [6]
+
+
+@versions
+def test_a_pause_of_our_own_does_not_end_the_draining(broker: Mosquitto, start: Start, version: str) -> None:
+    first = Recorder()
+    driver = start(broker, first, version=version)
+    eventually(first.is_up)
+    driver.stop()
+    broker.publish("shop/di", *numbers(40))
+
+    recorder = Recorder(acknowledging=False)
+    start(broker, recorder, version=version)
+    eventually(lambda: len(recorder.parcels) >= 20)
+    stays(lambda: len(recorder.parcels) < 40, DRAIN_PAUSE_S + 0.2)  # a slow commit: the broker waits for us
+    for parcel in recorder.parcels:
+        assert parcel.acknowledge is not None
+        parcel.acknowledge()
+    eventually(lambda: len(recorder.parcels) == 40)
+    assert all(sample.status & Status.DRAINED for sample in recorder.samples)
 
 
 @versions
