@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import itertools
 import socket
 import threading
+from collections.abc import Iterator
 from contextlib import suppress
 from types import TracebackType
 
@@ -31,20 +33,13 @@ class Dripping:
 
     def _serve(self) -> None:
         self._listener.settimeout(0.05)
-        talking: list[socket.socket] = []
-        at = 0
+        talking: list[tuple[socket.socket, Iterator[int]]] = []
         while not self._ended.wait(self._pause_s):
             with suppress(TimeoutError):
-                talking.append(self._listener.accept()[0])
-            for client in talking:
-                self._drip(client, at)
-            at += 1
-        for client in talking:
+                talking.append((self._listener.accept()[0], itertools.cycle(self._bytes)))
+            for client, drops in talking:
+                # Nothing to send, or the client hung up, as it should.
+                with suppress(StopIteration, OSError):
+                    client.send(bytes([next(drops)]))
+        for client, _ in talking:
             client.close()
-
-    def _drip(self, client: socket.socket, at: int) -> None:
-        if self._bytes:
-            try:
-                client.send(self._bytes[at % len(self._bytes) :][:1])
-            except OSError:
-                return  # it hung up, as it should

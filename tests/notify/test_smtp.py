@@ -250,15 +250,17 @@ def test_trouble_after_the_mail_was_taken_does_not_send_it_again(
 
 
 @pytest.mark.parametrize(
-    "bytes_", [b"", b"2", b"220-mail\r\n"], ids=["silent", "one digit", "lines without end"]
+    ("bytes_", "words"),
+    [(b"", "no answer in time"), (b"2", "did not finish within 1.2 s"), (b"220-mail\r\n", "within 1.2 s")],
+    ids=["silent", "one digit", "lines without end"],
 )
-def test_a_server_that_never_finishes_its_greeting_is_left(bytes_: bytes) -> None:
+def test_a_server_that_never_finishes_its_greeting_is_left(bytes_: bytes, words: str) -> None:
     began = time.monotonic()
     with Dripping(bytes_) as server:
         settings = mail_server(port=server.port, security="none", timeout="400 ms")
         failure = failure_of(TO_LEAD, settings)
     assert isinstance(failure, Temporary) and failure.about == "way"
-    assert str(server.port) in str(failure)
+    assert words in str(failure)
     assert time.monotonic() - began < 5
 
 
