@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import paho.mqtt.client
 import pytest
 from pydantic import ValidationError
 
@@ -229,9 +230,20 @@ def test_acknowledging_late_twice_or_after_a_reconnect_does_no_harm(
         parcel.acknowledge()
 
 
-def test_acknowledging_from_many_threads_while_messages_arrive_keeps_the_connection(
-    broker: Mosquitto, start: Start
+def test_acknowledging_from_many_threads_writes_to_the_socket_from_one_only(
+    broker: Mosquitto, start: Start, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # Two threads in one TLS socket, or a callback of the library in the thread that commits, would show
+    # themselves once a year; so the writing thread is looked at, and not the damage.
+    writers: set[str] = set()
+    loop_write = paho.mqtt.client.Client.loop_write
+
+    def watched(client: paho.mqtt.client.Client) -> Any:
+        if threading.current_thread() is not threading.main_thread():  # that one publishes
+            writers.add(threading.current_thread().name)
+        return loop_write(client)
+
+    monkeypatch.setattr(paho.mqtt.client.Client, "loop_write", watched)
     recorder = Recorder(acknowledging=False)
     start(broker, recorder, in_flight=20)
     eventually(recorder.is_up)
@@ -250,6 +262,7 @@ def test_acknowledging_from_many_threads_while_messages_arrive_keeps_the_connect
     for thread in threads:
         thread.join()
     assert sorted(recorder.values) == list(range(600))
+    assert writers == {"mqtt hall"}
     assert len(recorder.links) == 1
 
 
