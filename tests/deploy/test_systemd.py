@@ -21,15 +21,25 @@ def setting(key: str) -> list[str]:
 
 @pytest.fixture(scope="module")
 def analyse(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
-    """The command line of systemd-analyze: the machine's, else unpacked from its Debian package."""
+    """The command line of systemd-analyze: the machine's, else unpacked from its Debian package.
+
+    Where systemd is not installed its folders in /run are missing and only root makes them, so the unpacked
+    one reads the unit as a user's, with folders of its own; the keys are the same.
+    """
     found = shutil.which("systemd-analyze")
     if found:
         return [found]
     folder = tmp_path_factory.mktemp("systemd")
     subprocess.run(["sh", "deploy/unpack.sh", str(folder), "systemd"], cwd=REPOSITORY, check=True)
-    libraries = {library.parent for library in folder.rglob("*.so*")}
-    path = ":".join(str(library) for library in libraries)
-    return ["env", f"LD_LIBRARY_PATH={path}", str(next(folder.glob("**/bin/systemd-analyze")))]
+    shared = next(folder.glob("**/libsystemd-shared-*.so")).parent
+    return [
+        "env",
+        f"LD_LIBRARY_PATH={shared}:{shared.parent}",
+        f"XDG_RUNTIME_DIR={folder}",
+        f"SYSTEMD_UNIT_PATH={folder}/usr/lib/systemd/user:{folder}/lib/systemd/user",
+        str(next(folder.glob("**/bin/systemd-analyze"))),
+        "--user",
+    ]
 
 
 def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str]) -> None:
