@@ -21,12 +21,6 @@ M_PER_INCH = 0.0254
 L_PER_US_GAL = 3.785411784
 L_PER_M3 = 1000.0
 
-LEFT_OUT = {
-    "theta_formula_heat_kW": "a mass times the latent heat at 100 °C, which no sump has",
-    "carrier_IP_to_SI_coeff_still": "converts a formula's coefficient to SI, not a quantity of the shop",
-    "carrier_IP_to_SI_coeff_velocity": "converts a formula's coefficient to SI, not a quantity of the shop",
-}
-
 
 def lying(ends: str, gallons: bool) -> Callable[[Inputs], float]:
     """A lying cylinder; cases in inches answer in US gallons, cases in metres in cubic metres."""
