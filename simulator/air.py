@@ -34,7 +34,9 @@ def diffusivity_m2_s(temp_c: Floats | float) -> Floats:
     return np.asarray(2.5e-5 * ((np.asarray(temp_c, dtype=float) + ZERO_C_K) / 298.15) ** 1.81)
 
 
-def evaporation_kg_m2_s(liquid_c: Floats, air_c: Floats, vapour_pa: Floats, speed_m_s: Floats | float) -> Floats:
+def evaporation_kg_m2_s(
+    liquid_c: Floats, air_c: Floats, vapour_pa: Floats, speed_m_s: Floats | float
+) -> Floats:
     """Evaporation from a flat wet surface about 0.8 m long; negative where the air condenses on it.
 
     Forced convection from the laminar-turbulent flat-plate Sherwood number, free convection from the density

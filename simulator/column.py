@@ -12,7 +12,9 @@ from numpy.typing import NDArray
 from simulator.noise import Floats
 
 
-def equilibrium(loading: Floats, normality: Floats, affinity: Floats, divalent: NDArray[np.bool_], site: float) -> Floats:
+def equilibrium(
+    loading: Floats, normality: Floats, affinity: Floats, divalent: NDArray[np.bool_], site: float
+) -> Floats:
     """Equivalent fractions in water that stand over resin of equivalent fractions `loading` (cell, ion).
 
     Ion 0 is the reference. Mass action against it: y_i / y_0**z = K_i (site / normality)**(z - 1) x_i / x_0**z,
@@ -32,7 +34,9 @@ def equilibrium(loading: Floats, normality: Floats, affinity: Floats, divalent: 
 class CationColumn:
     """Sodium-form softener: cations Na (reference), K, Mg, Ca at constant normality."""
 
-    AFFINITY = np.array([1.0, 1.46, 1.67, 2.6])  # against sodium, 8 % crosslinked (Ca 4.06, K 2.28, Na 1.56 against H)
+    AFFINITY = np.array(
+        [1.0, 1.46, 1.67, 2.6]
+    )  # against sodium, 8 % crosslinked (Ca 4.06, K 2.28, Na 1.56 against H)
     DIVALENT = np.array([False, False, True, True])
 
     def __init__(self, volume_l: float, capacity_eq_l: float, cells: int, transfer_units: float) -> None:

@@ -34,7 +34,9 @@ KINDS: dict[str, Kind] = {
     "membrane_creep": Kind("", "% more salt permeability a week", 15.0),
     "membrane_seal": Kind("", "% of raw feed leaking past a seal", 1.0),
     "ro_stopped": Kind("", "", 1.0),
-    "resin_exhaustion": Kind("", "m3 the bed has already treated when the fault starts; no change until its end", 30.0),
+    "resin_exhaustion": Kind(
+        "", "m3 the bed has already treated when the fault starts; no change until its end", 44.0
+    ),
     "channelled_bed": Kind("", "% of the flow running in a channel", 10.0),
     "softener_stopped": Kind("", "", 1.0),
     "carbon_spent": Kind("", "", 1.0),
@@ -120,7 +122,9 @@ def _one(entry: Mapping[str, Any], number: int, shop: Shop, run_start_ms: int) -
     return Fault(name, kind, start, end, target, float(entry.get("size", described.size)))
 
 
-def make_faults(script: Iterable[Mapping[str, Any] | Fault], shop: Shop, run_start_ms: int) -> tuple[Fault, ...]:
+def make_faults(
+    script: Iterable[Mapping[str, Any] | Fault], shop: Shop, run_start_ms: int
+) -> tuple[Fault, ...]:
     """Faults from a list of tables (or ready faults); refuses unknown kinds, keys and targets by name."""
     made = [
         item if isinstance(item, Fault) else _one(item, number, shop, run_start_ms)
@@ -144,7 +148,9 @@ def read_fault_file(path: str | Path) -> list[dict[str, Any]]:
         raise ShopError(f"fault file {place.name}: not valid TOML: {error}") from error
     entries = table.pop("fault", [])
     if table or not isinstance(entries, list):
-        raise ShopError(f"fault file {place.name}: only [[fault]] tables are allowed, found {sorted(table) or entries!r}")
+        raise ShopError(
+            f"fault file {place.name}: only [[fault]] tables are allowed, found {sorted(table) or entries!r}"
+        )
     return entries
 
 

@@ -49,7 +49,7 @@ class Model:
     stick_h: float = 2.0
     lost: float = 0.0005
     gap_per_week: float = 0.1
-    gap_min: float = 30.0
+    gap_min: float = 8.0
     clock_s: float = 0.0
     clock_ppm: float = 0.0
     own_clock: float = 0.0
@@ -113,7 +113,9 @@ def model_of(instrument: Instrument) -> Model:
     allowed = {item.name for item in fields(Model)} - {"kind"}
     for key in instrument.settings:
         if key not in allowed:
-            raise ShopError(f"instrument {instrument.name}: unknown setting {key!r}; allowed are {', '.join(sorted(allowed))}")
+            raise ShopError(
+                f"instrument {instrument.name}: unknown setting {key!r}; allowed are {', '.join(sorted(allowed))}"
+            )
     return replace(MODELS[instrument.model], **instrument.settings)
 
 
@@ -185,7 +187,9 @@ def report(
     value = _stick(value, model, dice, instrument.interval_s / 60.0)
     value, status = _quantise(value, model, mine, times)
     value = _frozen(value, mine, times)
-    keep = (dice.lost >= model.lost) & ~dice.spells(dice.gaps, model.gap_per_week, model.gap_min, interval_ms / MINUTE_MS)
+    keep = (dice.lost >= model.lost) & ~dice.spells(
+        dice.gaps, model.gap_per_week, model.gap_min, interval_ms / MINUTE_MS
+    )
     for fault in mine:
         if fault.kind == "dropout":
             keep &= ~(fault.active(times) & (dice.lost < fault.size))
@@ -193,7 +197,9 @@ def report(
     return Reported(times[keep], own[keep], value[keep], status[keep])
 
 
-def _errors(value: Floats, model: Model, dice: _Dice, at: Floats, instrument: Instrument, truth: Truth) -> Floats:
+def _errors(
+    value: Floats, model: Model, dice: _Dice, at: Floats, instrument: Instrument, truth: Truth
+) -> Floats:
     span = model.high - model.low
     if model.kind == "contact":
         return value
@@ -202,7 +208,11 @@ def _errors(value: Floats, model: Model, dice: _Dice, at: Floats, instrument: In
         return value * gain
     moving = np.where(value == 0.0, 0.0, 1.0) if model.cutoff else 1.0
     own = model.white * dice.white + model.noise * dice.noise
-    value = value * (gain + model.wander * dice.wander) + model.accuracy_fs * span * dice.fixed[1] * moving + own * moving
+    value = (
+        value * (gain + model.wander * dice.wander)
+        + model.accuracy_fs * span * dice.fixed[1] * moving
+        + own * moving
+    )
     if model.foam_mm:
         foam = dice.spells(dice.episodes, model.foam_per_week, 180.0, instrument.interval_s / 60.0)
         running = truth[f"run:{instrument.measures.partition(':')[2]}"].at(at) > 0.5
@@ -240,7 +250,9 @@ def _hold(value: Floats, held: NDArray[np.bool_]) -> Floats:
 def _stick(value: Floats, model: Model, dice: _Dice, interval_min: float) -> Floats:
     """A mechanism that hangs: it holds in sticking spells, and never moves for less than its dead band."""
     if model.stick_per_week > 0.0:
-        value = _hold(value, dice.spells(dice.episodes, model.stick_per_week, model.stick_h * 60.0, interval_min))
+        value = _hold(
+            value, dice.spells(dice.episodes, model.stick_per_week, model.stick_h * 60.0, interval_min)
+        )
     if model.deadband > 0.0:
         at, out = float(value[0]) if len(value) else 0.0, value.tolist()
         half = model.deadband

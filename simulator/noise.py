@@ -49,7 +49,9 @@ def lag_filter(drive: Floats, keep: float, first: float | Floats = 0.0) -> Float
     return np.asarray(whole.reshape(blocks * length, *drive.shape[1:])[:count])
 
 
-def first_order(target: Floats, step: float, time_constant: float, first: float | Floats | None = None) -> Floats:
+def first_order(
+    target: Floats, step: float, time_constant: float, first: float | Floats | None = None
+) -> Floats:
     """Response of a first-order lag to `target`, both times in one unit; starts settled unless told."""
     keep = math.exp(-step / time_constant)
     begin = target[0] if first is None else first

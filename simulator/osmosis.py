@@ -9,8 +9,20 @@ import numpy as np
 from simulator import shop
 from simulator.noise import Floats
 from simulator.water import (
-    CA, CATIONS, CHARGE, CL, GAS_J_MOL_K, NO3, ROOM_K, SI, SIZE, SO4, STRONG_ANIONS, TIC, ZERO_C_K,
-    carbonate_constants, charge_excess_meq_l, hydrogen_mmol_l, osmotic_pa, van_t_hoff, viscosity_pa_s,
+    CA,
+    CATIONS,
+    GAS_J_MOL_K,
+    ROOM_K,
+    SIZE,
+    STRONG_ANIONS,
+    TIC,
+    ZERO_C_K,
+    carbonate_constants,
+    charge_excess_meq_l,
+    hydrogen_mmol_l,
+    osmotic_pa,
+    van_t_hoff,
+    viscosity_pa_s,
 )  # fmt: skip
 
 WATER_ACTIVATION_J_MOL = 23_000.0
@@ -53,7 +65,9 @@ class MembraneUnit:
         permeate = d.water_lmh_bar * d.area_m2 * (d.pressure_bar - d.permeate_back_bar - 0.6) / 60.0
         return permeate * (1.0 - d.recovery_25c) / d.recovery_25c
 
-    def operate(self, feed: Floats, temp_c: Floats, salt_factor: Floats, hole: Floats, pump_bar: Floats) -> Operation:
+    def operate(
+        self, feed: Floats, temp_c: Floats, salt_factor: Floats, hole: Floats, pump_bar: Floats
+    ) -> Operation:
         """Solve the element for feed water (moment, ion) at a temperature.
 
         `salt_factor` multiplies the salt permeability, `hole` is the share of raw feed that leaks past a seal.
@@ -83,7 +97,7 @@ class MembraneUnit:
                 leak = salt_pass[:, None] * RELATIVE * polarised[:, None]
                 share = leak / (flux[:, None] + leak)
                 litres = flux * area * 60_000.0
-                salt += (share * (factor * litres)[:, None])
+                salt += share * (factor * litres)[:, None]
                 made += litres
                 factor = factor * flow / np.maximum(flow - litres, 0.2)
                 flow = np.maximum(flow - litres, 0.2)
@@ -118,7 +132,9 @@ class MembraneUnit:
         out[..., TIC] = feed[..., TIC] - bicarbonate + passed * ratio
         return out
 
-    def hold(self, made: Floats, litres: Floats, feed: Floats, idle_min: Floats, salt_factor: float) -> Floats:
+    def hold(
+        self, made: Floats, litres: Floats, feed: Floats, idle_min: Floats, salt_factor: float
+    ) -> Floats:
         """What leaves the element minute by minute: permeate mixed with the water held on the permeate side.
 
         While the pump stands (`idle_min` before each minute) salt goes on diffusing through the membrane.
@@ -159,5 +175,3 @@ class MembraneUnit:
         """A cleaning takes off most of what fouled and scaled."""
         self.fouling *= 0.2
         self.scale *= 0.2
-
-

@@ -15,7 +15,7 @@ from simulator.sump import STEP_MIN, Sumps
 from simulator.tank import rest_carbon_mmol_l
 from simulator.tap import TapWater
 from simulator.train import STAGES, TrainRun
-from simulator.water import NA, TIC, conductivity_us_cm, hardness_mg_l
+from simulator.water import CA, MG, NA, TIC, conductivity_us_cm, hardness_mg_l
 
 PIPE_COOL_MIN = 40.0
 LEACH_MEQ_L = 0.003
@@ -50,13 +50,35 @@ class Truth:
         self._made: dict[str, Series] = {}
         grid = np.arange(0, calendar.minutes, STEP_MIN)
         self._nodes = np.union1d(train.at, grid)
-        self._row = np.clip(np.searchsorted(train.at, self._nodes, side="right") - 1, 0, None)
-        self._idle = np.maximum(self._nodes - train.at[self._row], 0).astype(float)
+        self._water = {stage: self._with_standing(stage) for stage in STAGES}
+        self._flowing_c = np.concatenate([[float(tap.temp_c[0])], train.temp_c])
+        self._row = np.searchsorted(train.at, self._nodes, side="right")
+        self._idle = (self._nodes - np.concatenate([[-1], train.at])[self._row]).astype(float)
+
+    def _with_standing(self, stage: str) -> Floats:
+        """Rows of a stage with, before the first, the water that stands there as the run begins."""
+        rows = self.train.water[stage]
+        if len(rows):
+            return np.concatenate([rows[:1], rows])
+        tap = self.tap.water[0]
+        first = tap.copy()
+        if stage != "tap":
+            first[NA] += first[MG] + first[CA]
+            first[MG] = first[CA] = 0.0
+        if stage == "permeate":
+            first[:TIC] *= 0.03
+        elif stage in ("di", "tank"):
+            first = self.train.tank_hour[0]
+        return np.asarray(first[None, :])
 
     def names(self) -> tuple[str, ...]:
         """Every quantity an instrument can be given to measure."""
         water = [f"{what}:{stage}" for stage in STAGES for what in ("ec", "ec25", "temp", "hardness")]
-        flows = [f"{what}:{where}" for where in ("feed", "permeate", "concentrate", "drawn") for what in ("flow", "total")]
+        flows = [
+            f"{what}:{where}"
+            for where in ("feed", "permeate", "concentrate", "drawn")
+            for what in ("flow", "total")
+        ]
         machines = [m.name for m in self.shop.machines]
         per_machine = ("level", "run", "topoff", "concentrate", "minerals", "coolant")
         sumps = [f"{what}:{name}" for name in machines for what in per_machine]
@@ -68,7 +90,9 @@ class Truth:
             what, _, where = name.partition(":")
             maker = getattr(self, f"_{what}", None)
             if name not in self.names() or maker is None:
-                raise ShopError(f"nothing in the shop is called {name!r}; allowed are {', '.join(self.names())}")
+                raise ShopError(
+                    f"nothing in the shop is called {name!r}; allowed are {', '.join(self.names())}"
+                )
             self._made[name] = maker(where)
         return self._made[name]
 
@@ -79,12 +103,12 @@ class Truth:
             low = position.astype(int)
             part = (position - low)[:, None]
             return np.asarray((1.0 - part) * self.tap.water[low] + part * self.tap.water[low + 1])
-        water = self.train.water[stage][self._row].copy()
+        water = self._water[stage][self._row]
         if stage == "permeate":
             element = self.shop.membrane
             seep_min = 60.0 * element.holdup_l / (element.area_m2 * element.salt_lmh)
             share = 1.0 - np.exp(-self._idle / seep_min)
-            water += (self.train.water["softened"][self._row] - water) * share[:, None]
+            water += (self._water["softened"][self._row] - water) * share[:, None]
         elif stage == "di":
             extra = LEACH_MEQ_L * (1.0 - np.exp(-self._idle / LEACH_MIN))
             water[:, NA] += extra
@@ -104,13 +128,17 @@ class Truth:
             return Series(np.arange(len(self.tap.temp_c)) * 60.0 + 30.0, self.tap.temp_c)
         if stage == "tank":
             source = np.interp(np.arange(len(air)) / 12.0, np.arange(len(self.tap.temp_c)), self.tap.temp_c)
-            return Series(np.arange(len(air)) * float(STEP_MIN), first_order(0.7 * air + 0.3 * source, 5.0, 1200.0))
-        flowing = self.train.temp_c[self._row]
+            return Series(
+                np.arange(len(air)) * float(STEP_MIN), first_order(0.7 * air + 0.3 * source, 5.0, 1200.0)
+            )
+        flowing = self._flowing_c[self._row]
         return Series(minutes, air_nodes + (flowing - air_nodes) * np.exp(-self._idle / PIPE_COOL_MIN))
 
     def _ec(self, stage: str) -> Series:
         minutes = self._nodes.astype(float)
-        return Series(minutes, conductivity_us_cm(self.water_at_nodes(stage), self[f"temp:{stage}"].at(minutes)))
+        return Series(
+            minutes, conductivity_us_cm(self.water_at_nodes(stage), self[f"temp:{stage}"].at(minutes))
+        )
 
     def _ec25(self, stage: str) -> Series:
         return Series(self._nodes.astype(float), conductivity_us_cm(self.water_at_nodes(stage), 25.0))
@@ -140,7 +168,10 @@ class Truth:
         return Series(every, self.sumps.level_mm(self.shop.machine_index(where)))
 
     def _run(self, where: str) -> Series:
-        tracks: dict[str, NDArray[np.bool_]] = {"ro": self.train.running, "regeneration": self.train.regenerating}
+        tracks: dict[str, NDArray[np.bool_]] = {
+            "ro": self.train.running,
+            "regeneration": self.train.regenerating,
+        }
         track = tracks[where] if where in tracks else self.work.pump_on[:, self.shop.machine_index(where)]
         return Series(np.arange(len(track), dtype=float), track.astype(float), held=True)
 

@@ -14,7 +14,7 @@ from simulator.column import equilibrium
 from simulator.noise import Floats
 from simulator.water import CATIONS, CL, SIZE
 
-CELLS = 16
+CELLS = 32
 # Equivalent affinities against H (8 % crosslinked, H Na K Mg Ca) and against OH (type 1: OH Cl NO3 SO4 HCO3
 # HSiO3); published relative affinities for the cations, from memory for the anions.
 CATION_AFFINITY = np.array([1.0, 1.56, 2.28, 2.6, 4.06])
@@ -54,6 +54,7 @@ class ResinBed:
         """Water that leaves for parcels (parcel, ion) that enter; `bypass` is the share that runs in a channel."""
         if len(feed) == 0:
             return feed
+        bypass = max(bypass, self.described.wall_leak)
         through = volumes_l * (1.0 - bypass)
         self.litres += float(volumes_l.sum())
         out = np.empty_like(feed)
@@ -76,7 +77,9 @@ class ResinBed:
         cation_sum, anion_sum = cations.sum(axis=1), anions.sum(axis=1)
         strong_sum = anions[:, :3].sum(axis=1)
         total = cation_sum + np.maximum(strong_sum - cation_sum, 0.0)
-        x = equilibrium(self.cation, 0.001 * total, CATION_AFFINITY, CATION_DIVALENT, self.described.cation_eq_l)
+        x = equilibrium(
+            self.cation, 0.001 * total, CATION_AFFINITY, CATION_DIVALENT, self.described.cation_eq_l
+        )
         change = reach * (x[:, 1:] * total[:, None] - cations)
         cations += change
         on_resin = self.cation

@@ -99,12 +99,13 @@ class Membrane:
 class Resin:
     """Mixed bed; capacities in eq per litre of mixed bed."""
 
-    volume_l: float = 10.0
+    volume_l: float = 16.0
     cation_eq_l: float = 0.75
     anion_eq_l: float = 0.43
     transfer_units: float = 60.0
-    change_at_m3: float = 22.0
-    used_at_start_m3: float = 6.0
+    wall_leak: float = 0.008
+    change_at_m3: float = 13.0
+    used_at_start_m3: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,9 @@ class Shop:
         for index, machine in enumerate(self.machines):
             if machine.name == name:
                 return index
-        raise ShopError(f"machine {name!r} is not in the shop; it has {', '.join(m.name for m in self.machines)}")
+        raise ShopError(
+            f"machine {name!r} is not in the shop; it has {', '.join(m.name for m in self.machines)}"
+        )
 
 
 def _convert(kind: Any, value: Any, where: str) -> Any:
@@ -236,7 +239,9 @@ def _checked(shop: Shop, where: str) -> Shop:
         if unknown:
             raise ShopError(f"{where}: machine {machine.name} works in unknown shift {sorted(unknown)[0]!r}")
         if machine.topoff not in ("hand", "valve"):
-            raise ShopError(f"{where}: machine {machine.name}: topoff must be hand or valve, found {machine.topoff!r}")
+            raise ShopError(
+                f"{where}: machine {machine.name}: topoff must be hand or valve, found {machine.topoff!r}"
+            )
     names = [item.name for item in shop.instruments] + [machine.name for machine in shop.machines]
     for name in names:
         if names.count(name) > 1:

@@ -66,7 +66,9 @@ def _day_factor(shop: Shop, calendar: Calendar, seed: int) -> Floats:
     return np.asarray(np.exp(shared + own - 0.5 * sigma2))
 
 
-def evaporation_l(shop: Shop, calendar: Calendar, work: Work, air: Air, seed: int) -> tuple[Floats, Floats, Floats]:
+def evaporation_l(
+    shop: Shop, calendar: Calendar, work: Work, air: Air, seed: int
+) -> tuple[Floats, Floats, Floats]:
     """Evaporation with and without the unexplained day factor, litres a step, and coolant temperature."""
     running = first_order(work.pump_on.astype(float), 1.0, 4.0)[::STEP_MIN]
     day = calendar.local_day[::STEP_MIN]
@@ -119,7 +121,13 @@ def _hand_checks(shop: Shop, work: Work) -> dict[int, list[tuple[int, float]]]:
 
 
 def _integrate(
-    shop: Shop, work: Work, evaporated: Floats, mixture: Floats, holdup: Floats, faults: SumpFaults, steps: int
+    shop: Shop,
+    work: Work,
+    evaporated: Floats,
+    mixture: Floats,
+    holdup: Floats,
+    faults: SumpFaults,
+    steps: int,
 ) -> tuple[Floats, Floats, Floats]:
     full = _per_machine(shop, "volume_l")
     is_valve = np.array([machine.topoff == "valve" for machine in shop.machines])
@@ -200,4 +208,3 @@ def water_drawn_l_min(shop: Shop, sumps: Sumps) -> Floats:
     """Treated water drawn for top-offs, L in each minute (the concentrate's share left out)."""
     water = sumps.filled_l * (1.0 - _per_machine(shop, "topoff_pct") / 100.0)
     return np.asarray(np.repeat(water.sum(axis=1) / STEP_MIN, STEP_MIN))
-

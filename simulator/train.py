@@ -51,7 +51,9 @@ class Train:
         self.bed = ResinBed(shop.resin)
         self.tank = TankUnit(shop.tank)
         hours = calendar.minutes // 60
-        self.pump_bar = shop.membrane.pressure_bar + correlated(stream(seed, "pump"), (hours,), 0.12, 1.0, 6.0)
+        self.pump_bar = shop.membrane.pressure_bar + correlated(
+            stream(seed, "pump"), (hours,), 0.12, 1.0, 6.0
+        )
         self.last_running = -1
         self.events: list[tuple[int, str, str]] = []
         self.rows: list[dict[str, Floats]] = []
@@ -102,7 +104,9 @@ class Train:
             "drop_bar": works.drop_bar[at_hour],
             "tap": self._tap_at(first, at),
         }
-        row["softened"] = self._soften(row["tap"], row["permeate_flow"] + row["concentrate_flow"], at, regeneration, day)
+        row["softened"] = self._soften(
+            row["tap"], row["permeate_flow"] + row["concentrate_flow"], at, regeneration, day
+        )
         self._permeate(row, first, at, works.passage, middle)
         self._deionise(row, day, at)
         row["tank"] = self.tank.mix(row["di"], made[at], litres[at], (row.pop("idle") + 1.0) / 60.0)
@@ -150,7 +154,11 @@ class Train:
         before = self.softener.run(tap[early], flow[early])
         no_salt = bool(self.faults.no_salt[day * 24 + min(regeneration, DAY_MIN - 1) // 60])
         self.softener.regenerate(with_salt=not no_salt)
-        self._note(day * DAY_MIN + regeneration, "regeneration", "softener regenerated" if not no_salt else "no brine")
+        self._note(
+            day * DAY_MIN + regeneration,
+            "regeneration",
+            "softener regenerated" if not no_salt else "no brine",
+        )
         return np.concatenate([before, self.softener.run(tap[~early], flow[~early])])
 
     def _permeate(

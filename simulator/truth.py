@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 
 import numpy as np
 
 from simulator.faults import DAY_MS, Fault
+from simulator.instruments import Reported
 from simulator.points import Series, Truth
 from simulator.shop import Shop
 
@@ -43,7 +44,9 @@ class Expected:
     note: str
 
 
-def _first(series: Series, over: Series | float, fault: Fault, start_ms: int, mask: Series | None = None) -> int | None:
+def _first(
+    series: Series, over: Series | float, fault: Fault, start_ms: int, mask: Series | None = None
+) -> int | None:
     """First moment in the fault at which `series` exceeds `over`, held for an hour of the minutes that count."""
     times = start_ms + (series.minutes * 60_000).astype(np.int64)
     limit = over if isinstance(over, float) else over.at(series.minutes)
@@ -68,7 +71,9 @@ def _resin(fault: Fault, series: Truth, start_ms: int) -> list[tuple[str, str, s
     ]  # fmt: skip
 
 
-def _lines(fault: Fault, shop: Shop, series: Truth, start_ms: int) -> list[tuple[str, str, str, int | None, str]]:
+def _lines(
+    fault: Fault, shop: Shop, series: Truth, start_ms: int
+) -> list[tuple[str, str, str, int | None, str]]:
     start, target, size = fault.start_ms, fault.target, fault.size
     weeks10 = start + round(7 * DAY_MS * 10.0 / size) if size > 0 else None
     if fault.kind == "membrane_creep":
@@ -140,7 +145,36 @@ def expected_alarms(
         for role, family, subject, visible, note in _lines(fault, shop, series, start_ms):
             seen = visible if visible is not None and visible < end_ms else None
             lines.append(
-                Expected(fault.id, fault.kind, fault.target, fault.start_ms, fault.end_ms, role, family, subject, seen, note)
+                Expected(
+                    fault.id,
+                    fault.kind,
+                    fault.target,
+                    fault.start_ms,
+                    fault.end_ms,
+                    role,
+                    family,
+                    subject,
+                    seen,
+                    note,
+                )
+            )
+    return tuple(lines)
+
+
+def natural_gaps(shop: Shop, reported: Mapping[str, Reported]) -> tuple[Expected, ...]:
+    """Stretches of five intervals and more in which a sound instrument was not heard: an alarm is no false one."""
+    lines = []
+    for instrument in shop.instruments:
+        times = reported[instrument.name].time_ms
+        limit = 5_000.0 * instrument.interval_s
+        for index in np.nonzero(np.diff(times) >= limit)[0]:
+            begin, end = int(times[index]), int(times[index + 1])
+            name = f"gap:{instrument.name}:{begin}"
+            note = f"not heard for {(end - begin) / 60_000:.0f} min"
+            lines.append(
+                Expected(
+                    name, "gap", instrument.name, begin, end, SIDE_EFFECT, "silent", instrument.name, begin, note
+                )
             )
     return tuple(lines)
 

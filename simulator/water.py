@@ -158,7 +158,16 @@ def hardness_mg_l(water: Floats) -> Floats:
 
 
 def from_analysis(
-    *, ca: float, mg: float, na: float, k: float, so4: float, no3: float, sio2: float, alk: float, ph_value: float
+    *,
+    ca: float,
+    mg: float,
+    na: float,
+    k: float,
+    so4: float,
+    no3: float,
+    sio2: float,
+    alk: float,
+    ph_value: float,
 ) -> Floats:
     """Composition from an analysis in mg/L (alkalinity as CaCO3, pH at 25 C); chloride closes the charge."""
     water = np.zeros(SIZE)

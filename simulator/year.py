@@ -22,7 +22,7 @@ from simulator.shop import Shop, ShopError, load_shop
 from simulator.sump import mix_sumps, run_sumps, water_drawn_l_min
 from simulator.tap import make_tap
 from simulator.train import Train
-from simulator.truth import Expected, expected_alarms
+from simulator.truth import Expected, expected_alarms, natural_gaps
 
 
 @dataclass(frozen=True)
@@ -54,6 +54,12 @@ class Run:
         }
 
     @cached_property
+    def gaps(self) -> tuple[Expected, ...]:
+        """Stretches in which a sound instrument was not heard, and may be reported as silent."""
+        planted = {fault.target for fault in self.faults if fault.kind == "dropout"}
+        return tuple(gap for gap in natural_gaps(self.shop, self.reported) if gap.subject not in planted)
+
+    @cached_property
     def truth(self) -> tuple[Expected, ...]:
         """What the faults are and which alarms are to be expected of a perfect watch."""
         return expected_alarms(self.shop, self.faults, self.series, self.start_ms, self.end_ms)
@@ -64,7 +70,9 @@ class Run:
         for name, said in self.reported.items():
             low, high = (int(np.searchsorted(said.time_ms, edge)) for edge in (begin_ms, end_ms))
             found.extend(
-                Sample(int(said.time_ms[k]), name, int(said.own_ms[k]), float(said.value[k]), int(said.status[k]))
+                Sample(
+                    int(said.time_ms[k]), name, int(said.own_ms[k]), float(said.value[k]), int(said.status[k])
+                )
                 for k in range(low, high)
             )
         found.sort(key=lambda sample: (sample.sent_ms, sample.instrument))
@@ -77,7 +85,11 @@ class Run:
         if index < 0:
             return None
         return Sample(
-            int(said.time_ms[index]), name, int(said.own_ms[index]), float(said.value[index]), int(said.status[index])
+            int(said.time_ms[index]),
+            name,
+            int(said.own_ms[index]),
+            float(said.value[index]),
+            int(said.status[index]),
         )
 
 
@@ -111,7 +123,9 @@ def simulate(
     calendar = make_calendar(described, start_ms, days)
     work = make_work(described, calendar, seed)
     air = make_air(described.climate, calendar, work, seed)
-    sumps = run_sumps(described, calendar, work, air, sump_faults(scripted, described, start_ms, calendar.minutes), seed)
+    sumps = run_sumps(
+        described, calendar, work, air, sump_faults(scripted, described, start_ms, calendar.minutes), seed
+    )
     acting = train_faults(scripted, start_ms, calendar.minutes // 60)
     tap = make_tap(described.tap, calendar, acting.blend_shift, seed)
     drawn = water_drawn_l_min(described, sumps) + _rinse_l_min(described, calendar, work, seed)
