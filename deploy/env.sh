@@ -2,7 +2,7 @@
 # Makes Goodwater's Python environment, or brings it up to date; quick when nothing changed.
 #
 #   sh deploy/env.sh runtime   what the daemon needs
-#   sh deploy/env.sh demo      the same and the embedded broker (see mosquitto.sh)
+#   sh deploy/env.sh demo      the same, a mailbox, and the embedded broker (see mosquitto.sh)
 #   sh deploy/env.sh test      the same and everything that tests, checks and measurements need
 #
 # PYTHON          the Python to use (3.11 or newer); else python3.13, 3.12, 3.11, python3, the first that fits

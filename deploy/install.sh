@@ -53,7 +53,11 @@ as_root ln -sfn /opt/goodwater/.venv/bin/goodwater /usr/local/bin/goodwater
 install -d -m 0750 "$root/etc/goodwater"
 first=yes
 test ! -e "$root/etc/goodwater/site.toml" || first=no
-keep config/one-meter.toml /etc/goodwater/site.toml
+if test $first = yes; then
+  put config/one-meter.toml /etc/goodwater/site.toml
+  # The example keeps its data beside itself; a service keeps it where it may write.
+  sed -i 's|^data = "[^"]*" *|data = "/var/lib/goodwater" |' "$root/etc/goodwater/site.toml"
+fi
 as_root chown -R root:goodwater /etc/goodwater
 as_root chmod -R o= /etc/goodwater
 

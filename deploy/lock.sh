@@ -1,7 +1,7 @@
 #!/bin/sh
 # Remakes the pinned lists that deploy/env.sh installs from, out of pyproject.toml:
 #   deploy/runtime.lock  what the daemon needs
-#   deploy/demo.lock     the same and the embedded broker, for a show where mosquitto cannot be had
+#   deploy/demo.lock     the same, a mailbox, and the embedded broker for where mosquitto cannot be had
 #   deploy/test.lock     the same and everything that the tests and measurements need
 #
 #   sh deploy/lock.sh             keeps the versions that are pinned and adds what is new
@@ -53,6 +53,6 @@ compile() {
 
 held=
 compile runtime
-compile demo embedded-broker
-compile test embedded-broker test reference
+compile demo demo embedded-broker
+compile test demo embedded-broker test reference
 grep -c '^[a-z]' deploy/*.lock

@@ -8,7 +8,11 @@ import pytest
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 # Which optional parts of pyproject.toml each list holds besides what always runs.
-EXTRAS = {"runtime": [], "demo": ["embedded-broker"], "test": ["embedded-broker", "test", "reference"]}
+EXTRAS: dict[str, list[str]] = {
+    "runtime": [],
+    "demo": ["demo", "embedded-broker"],
+    "test": ["demo", "embedded-broker", "test", "reference"],
+}
 PINNED = re.compile(r"^(?P<name>[a-z0-9-]+)==(?P<version>\S+)(?: ; (?P<marker>[^\\]+?))? \\$", re.MULTILINE)
 
 

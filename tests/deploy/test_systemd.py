@@ -81,6 +81,8 @@ def test_the_places_it_names_are_those_that_the_installation_makes(tmp_path: Pat
     assert "would run: sh /opt/goodwater/deploy/env.sh runtime" in installed.stdout
     assert Path(program).parents[2] == Path("/opt/goodwater")
     assert f"useradd --system --user-group --home-dir {setting('WorkingDirectory')[0]}" in installed.stdout
+    site_tables = tomllib.loads((tmp_path / site.lstrip("/")).read_text(encoding="utf-8"))
+    assert [site_tables["site"]["data"]] == setting("WorkingDirectory")
     assert setting("User") == ["goodwater"]
     assert setting("WorkingDirectory") == [f"/var/lib/{setting('StateDirectory')[0]}"]
     assert Path(site).parent == Path("/etc") / setting("ConfigurationDirectory")[0]
