@@ -7,9 +7,10 @@ part which knows the quantity turns into canonical units.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated
+from typing import Annotated, get_args, get_origin
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic.fields import FieldInfo
 
 from monitor.plant import units
 from monitor.plant.quantities import QUANTITIES
@@ -84,6 +85,27 @@ def _more_than_nothing(milliseconds: int) -> int:
 
 
 DurationMs = Annotated[int, BeforeValidator(_duration_ms), Field(description=_A_DURATION)]
+
+
+def is_duration(field: FieldInfo) -> bool:
+    """Whether a model's field holds milliseconds that a person writes as a duration."""
+    return any(isinstance(mark, BeforeValidator) and mark.func is _duration_ms for mark in _marks(field))
+
+
+def _marks(field: FieldInfo) -> list[object]:
+    """What `Annotated` says of a field, also within `... | None`."""
+    inner = (part for part in get_args(field.annotation) if get_origin(part) is Annotated)
+    return [*field.metadata, *(mark for part in inner for mark in get_args(part)[1:])]
+
+
+def shown_duration(milliseconds: int) -> str:
+    """A duration as a person writes it: in the largest unit that leaves no fraction."""
+    for size, unit in ((86_400_000, "d"), (3_600_000, "h"), (60_000, "min"), (1_000, "s")):
+        if milliseconds and milliseconds % size == 0:
+            return f"{milliseconds // size} {unit}"
+    return f"{milliseconds} ms" if milliseconds else "0 s"
+
+
 PositiveDurationMs = Annotated[DurationMs, AfterValidator(_more_than_nothing)]
 
 
@@ -104,6 +126,9 @@ class Measure:
     def difference(self, quantity: str) -> float:
         """The value as a difference (a deadband, an accuracy): offsets of the unit do not count."""
         return units.to_canonical(self.unit, quantity).factor * self.value
+
+    def __str__(self) -> str:
+        return f"{self.value:g} {units.shown_unit(self.unit)}"
 
     def in_unit(self, unit: str) -> float:
         """The value in another unit of the same dimension."""

@@ -1,0 +1,78 @@
+"""Each channel: where, what, in which unit, how it is judged, when its silence is told."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from monitor.config import SiteFile
+from monitor.plant.fields import RefersTo, is_duration, shown_duration
+from monitor.plant.model import Channel, Plant
+from monitor.plant.units import shown_unit
+from monitor.rules.rule import Rule, RuleSettings
+from monitor.rules.silent import Silent
+
+# Said elsewhere in the line, or shared by all rules of the channel.
+_NOT_REPEATED = ("id", "kind", "priority")
+
+
+def watched(site: SiteFile) -> Iterator[str]:
+    """Lines grouped by place, in the order of the file."""
+    places: dict[str, list[Channel]] = {}
+    for channel in site.plant.channels.values():
+        places.setdefault(site.plant.place_of(channel.id), []).append(channel)
+    for place, channels in places.items():
+        yield f"  {place}"
+        for channel in channels:
+            yield from _channel(site, channel)
+
+
+def _channel(site: SiteFile, channel: Channel) -> Iterator[str]:
+    unit = shown_unit(channel.unit)
+    what = f"{channel.quantity} in {unit}" if unit else channel.quantity
+    rules = [rule for rule in site.rules if channel.id in rule.channels]
+    silences = [_silence(site.plant, rule, channel) for rule in silence_rules(rules)]
+    silent = f"silence told after {' or '.join(silences)}" if silences else "its silence is not told"
+    yield f"    {channel.id}: {what}, {silent}"
+    judged = [rule for rule in rules if rule.kind != Silent.kind]
+    for rule in judged:
+        yield f"      {rule.settings.id} ({rule.kind}, {rule.settings.priority}): {settings_in_words(rule)}"
+    if judged and channel.gate is not None:
+        litres = "" if channel.gate.litres is None else f" or {channel.gate.litres}"
+        after = shown_duration(channel.gate.minutes)
+        yield f"      judged only while {channel.gate.flow} runs, after {after}{litres}"
+    if not judged:
+        yield "      stored, not judged by a rule of its own"
+
+
+def silence_rules(rules: Iterable[object]) -> list[Silent]:
+    """Those of the rules that watch for silence."""
+    return [rule for rule in rules if isinstance(rule, Silent)]
+
+
+def _silence(plant: Plant, rule: Silent, channel: Channel) -> str:
+    allowed = shown_duration(rule.allowed_ms(plant.instrument_of(channel.id)))
+    return f"{allowed} ({rule.settings.priority})"
+
+
+def settings_in_words(rule: Rule[Any]) -> str:
+    """What a rule's table says besides its names: `above 20 µS/cm, deadband 2 µS/cm, on delay 5 min`."""
+    words: list[str] = []
+    fields = type(rule.settings).model_fields
+    of_its_kind = [key for key in fields if key not in RuleSettings.model_fields]
+    for key in (*of_its_kind, *RuleSettings.model_fields):
+        field = fields[key]
+        value = getattr(rule.settings, key)
+        refers = any(isinstance(mark, RefersTo) for mark in field.metadata)
+        if key in _NOT_REPEATED or refers or value == field.get_default(call_default_factory=True):
+            continue
+        shown = shown_duration(value) if is_duration(field) else str(value)
+        words.append(f"{key.replace('_', ' ')} {shown}")
+    return ", ".join(words) or "as it comes"
+
+
+def people(plant: Plant) -> Iterator[str]:
+    """Who is told of which priorities, by which ways."""
+    for person in plant.person:
+        ways = "; ".join(way.label for way in person.way)
+        yield f"  {person.name} ({', '.join(person.priorities)}): {ways}"
