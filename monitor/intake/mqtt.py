@@ -55,7 +55,7 @@ class _Connection:
         self._lock = threading.Lock()
         self._unacknowledged: set[int] = set()
         self._since_flush = 0
-        self._answered_by = time.monotonic() + ANSWER_S
+        self._answered_by = 0.0
         self._subscribed = False
         self._session_present = False
         self._draining = False
@@ -116,6 +116,7 @@ class _Connection:
             )
         else:
             self._client.connect(broker.host, broker.port, keepalive)
+        self._answered_by = time.monotonic() + ANSWER_S
 
     def _turn(self) -> None:
         code = self._client.loop(TURN_S)
@@ -124,7 +125,7 @@ class _Connection:
         if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
             raise _Ended(paho.error_string(code))
         if not self._subscribed and time.monotonic() > self._answered_by:
-            raise _Ended(f"the broker took the connection but did not answer within {ANSWER_S:.0f} s")
+            raise _Ended(f"the broker took the connection but did not answer within {ANSWER_S:g} s")
 
     def _may_leave(self) -> bool:
         """All that was handed over is acknowledged, or the wait for it is over."""

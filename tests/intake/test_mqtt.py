@@ -12,6 +12,7 @@ import paho.mqtt.client
 import pytest
 from pydantic import ValidationError
 
+from monitor.intake import mqtt
 from monitor.intake.mqtt import DRAIN_PAUSE_S, MqttDriver, covering
 from monitor.intake.mqtt_settings import Broker, Wire
 from monitor.readings import Status
@@ -106,6 +107,7 @@ def test_an_acknowledged_message_never_comes_again(broker: Mosquitto, start: Sta
     assert again.values == [99]
 
 
+@pytest.mark.serial  # tells a queue from live messages by their pauses
 @versions
 def test_what_was_published_while_we_were_away_is_marked_as_drained_and_what_comes_later_is_not(
     broker: Mosquitto, start: Start, version: str
@@ -155,6 +157,7 @@ def test_mqtt_5_does_not_repeat_a_retained_message_to_a_session_that_had_it(
     assert again.values == [6]
 
 
+@pytest.mark.serial
 @versions
 def test_a_pause_of_our_own_does_not_end_the_draining(broker: Mosquitto, start: Start, version: str) -> None:
     first = Recorder()
@@ -464,6 +467,25 @@ def test_a_broker_that_accepts_and_hangs_up_is_told_once_and_tried_again(
     eventually(lambda: server.connections >= 4)
     assert [link.detail for link in recorder.links] == [
         "the broker took the connection and closed it without an answer"
+    ]
+
+
+@versions
+@pytest.mark.parametrize("welcome", [False, True])
+def test_a_broker_that_accepts_and_says_no_more_is_given_up_and_tried_again(
+    scripted: Callable[..., Scripted],
+    start: Start,
+    monkeypatch: pytest.MonkeyPatch,
+    version: str,
+    welcome: bool,
+) -> None:
+    monkeypatch.setattr(mqtt, "ANSWER_S", 0.2)
+    server = scripted(CONNACK[version] if welcome else b"", b"")
+    recorder = Recorder()
+    start(server, recorder, version=version)
+    eventually(lambda: server.connections >= 3)
+    assert [link.detail for link in recorder.links] == [
+        "the broker took the connection but did not answer within 0.2 s"
     ]
 
 
