@@ -22,6 +22,7 @@ from pathlib import Path
 from monitor import logs
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
+from monitor.intake import mqtt_settings, serial_settings
 from monitor.intake.driver import Driver, Sink
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
@@ -49,16 +50,26 @@ def wordings() -> Mapping[str, Callable[[Evidence], Wording]]:
 
 
 def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> list[Driver]:
-    """A driver for each connection of the site file. Adding a driver is adding its lines here."""
+    """A driver for each connection that an instrument uses. Adding a driver is adding its lines here."""
     instruments = site.plant.instrument
-    made: list[Driver] = []
-    for broker in site.brokers:
-        driver = MqttDriver(
-            broker, instruments, sink, clock, site=site.plant.site.id, folder=site.path.parent,
+    brokers = {i.wire.broker for i in instruments if isinstance(i.wire, mqtt_settings.Wire)}
+    ports = {i.wire.port for i in instruments if isinstance(i.wire, serial_settings.Wire)}
+    made: list[Driver] = [
+        MqttDriver(
+            broker,
+            instruments,
+            sink,
+            clock,
+            site=site.plant.site.id,
+            folder=site.path.parent,
             seen_before=f"broker {broker.id}" in known_links,
-        )  # fmt: skip
-        made.append(driver)
-    made += [SerialLineDriver(port, instruments, sink, clock) for port in site.serial_ports]
+        )
+        for broker in site.brokers
+        if broker.id in brokers
+    ]
+    made += [
+        SerialLineDriver(port, instruments, sink, clock) for port in site.serial_ports if port.id in ports
+    ]
     return made
 
 

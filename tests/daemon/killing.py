@@ -1,0 +1,148 @@
+"""kill -9 at random moments under QoS 1 traffic, and the account afterwards.
+
+What must hold: every published reading that carries its time is stored exactly once; every alarm that was
+raised or returned has its message in the outbox; each Message-ID reaches the mailbox at least once, extra
+copies are counted; a replay of the stored stream gives the stored alarms.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import random
+import threading
+import time
+from collections import Counter
+from dataclasses import asdict, dataclass
+
+from monitor.alarms.routing import notices
+from monitor.commands.replay import replayed
+from monitor.plant.message_ids import message_id
+from monitor.store import reader
+from monitor.store.files import open_reader
+from monitor.watch import Watch
+from simulator.mailbox import Mailbox
+from tests.daemon.watched import Publisher, Watched
+from tests.waiting import eventually
+
+
+@dataclass(frozen=True)
+class Account:
+    """What was found when all was over."""
+
+    kills_of_daemon: int
+    kills_of_all: int
+    published: int
+    stored: int
+    missing: int
+    stored_twice: int  # (time, value) pairs stored that were never published, or more than once
+    redelivered: int  # duplicates that met themselves in the store
+    alarms_raised: int
+    raised_expected: int
+    transitions: int
+    messages_owed: int
+    messages_without_row: int
+    delivered_at_least_once: int
+    extra_copies: int
+    replay_same: bool
+
+    def as_dict(self) -> dict[str, object]:
+        return asdict(self)
+
+
+class _Traffic:
+    """A reading every few milliseconds; now and then the water is bad for a while."""
+
+    def __init__(self, port: int, seed: int) -> None:
+        self.published: list[tuple[int, float]] = []
+        self._publisher = Publisher(port)
+        self._chance = random.Random(seed)
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="traffic")
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._stop.set()
+        self._thread.join()
+        self._publisher.close()
+
+    def _run(self) -> None:
+        last_ms, bad, n = 0, False, 0
+        while not self._stop.is_set():
+            at = max(last_ms + 1, time.time_ns() // 1_000_000)
+            last_ms = at
+            if self._chance.random() < 0.01:
+                bad = not bad
+            n += 1
+            value = (30.0 if bad else 5.0) + n % 97 / 100
+            self._publisher.publish(at, value)
+            self.published.append((at, value))
+            self._stop.wait(0.004)
+
+
+def kill_and_account(watch: Watched, mailbox: Mailbox, broker_port: int, kills: int, seed: int) -> Account:
+    """Kill `kills` times, every third time the supervisor too; then stop and account."""
+    chance = random.Random(seed)
+    traffic = _Traffic(broker_port, seed + 1)
+    watch.start()
+    watch.ready()
+    traffic.start()
+    daemons = everything = 0
+    try:
+        for n in range(kills):
+            time.sleep(chance.uniform(0.05, 1.2))
+            if n % 3 == 0:
+                before = watch.daemon
+                watch.kill_daemon()
+                eventually(lambda b=before: watch.daemon not in (None, b), 90, what="started again")
+                daemons += 1
+            else:
+                watch.kill_all()
+                watch.start()
+                eventually(lambda: watch.daemon, 30, what="started")
+                everything += 1
+    finally:
+        traffic.stop()
+    wanted = len(traffic.published)
+    eventually(lambda: len(watch.readings()) >= wanted, 60, what=f"{wanted} readings stored")
+    eventually(lambda: watch.owed_and_delivered()[0] == 0, 120, what="everything delivered")
+    watch.stop()
+    return _account(watch, mailbox, traffic.published, daemons, everything)
+
+
+def _account(
+    watch: Watched, mailbox: Mailbox, published: list[tuple[int, float]], daemons: int, everything: int
+) -> Account:
+    stored = Counter((r.time_ms, r.raw) for r in watch.readings())
+    with contextlib.closing(open_reader(watch.data)) as connection:
+        kept = [t for _, t in reader.transitions(connection)]
+        again = replayed(Watch(watch.site.plant, watch.site.rules), reader.stream(connection))
+    told = [n for t in kept for n in notices(watch.site.plant, t)]
+    expected_ids = {message_id(n, watch.site.plant.site.id) for n in told}
+    rows = watch.message_ids()
+    arrived = Counter(str(mail.parsed["Message-ID"]) for mail in mailbox.mails)
+    limit = [t for t in kept if t.condition == "di-high" and t.cause == "raised"]
+    return Account(
+        kills_of_daemon=daemons,
+        kills_of_all=everything,
+        published=len(published),
+        stored=sum(stored.values()),
+        missing=len(set(published) - set(stored)),
+        stored_twice=sum((stored - Counter(published)).values()),
+        redelivered=watch.counts().get(("duplicate", "di.ec"), 0),
+        alarms_raised=len(limit),
+        raised_expected=_risings(published),
+        transitions=len(kept),
+        messages_owed=len(rows),
+        messages_without_row=len(expected_ids ^ rows),
+        delivered_at_least_once=len(rows & set(arrived)),
+        extra_copies=sum(arrived.values()) - len(arrived),
+        replay_same=again == kept,
+    )
+
+
+def _risings(published: list[tuple[int, float]]) -> int:
+    """How often the published values went above the limit: the truth the watch is not asked for."""
+    high = [value > 20.0 for _, value in published]
+    return sum(now and not before for before, now in zip([False, *high], high, strict=False))
