@@ -325,7 +325,7 @@ def as_text(made: Mapping[str, Any]) -> str:
 
 
 def _shown(value: Any, unit: str) -> str:
-    if value is None:
+    if value is None or value == []:
         return "none"
     if isinstance(value, bool):
         return "yes" if value else "no"
