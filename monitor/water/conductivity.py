@@ -32,11 +32,11 @@ __all__ = [
 Compensation = Literal["linear", "natural", "sodium chloride", "high purity"]
 
 HIGHEST_US_CM = 1_000_000.0  # above a saturated brine; more is a wire, not water
-NATURAL_LOW_C, NATURAL_HIGH_C = 0.0, 36.0
+NATURAL_LOW_C, NATURAL_HIGH_C = 0.0, 35.9
 PURE_WATER_DOUBT = 0.05  # two models of pure water differ by up to 4.5 %
 
 # f25 of ISO 7888 / EN 27888 by whole degrees, 0 to 35 °C. The standard goes on to 35.9; the value for
-# 36 °C continues the table's own second differences and serves only to read between 35 and 36 °C.
+# 36 °C continues the table's own second differences and serves only to read between 35 and 35.9 °C.
 _F25 = (
     1.918, 1.857, 1.800, 1.745, 1.693, 1.643, 1.596, 1.551, 1.508, 1.467, 1.428, 1.390,
     1.354, 1.320, 1.287, 1.256, 1.225, 1.196, 1.168, 1.141, 1.116, 1.091, 1.067, 1.044,
@@ -46,7 +46,7 @@ _F25_T = np.arange(len(_F25), dtype=float)
 
 
 def natural_factor(temperature_c: Floats | float) -> Floats:
-    """f25 for values already known to lie in 0 to 36 °C."""
+    """f25 for values already known to lie in 0 to 35.9 °C."""
     return cubic(temperature_c, _F25_T, _F25)
 
 
@@ -54,8 +54,8 @@ def natural_water_factor_25(temperature_c: float) -> float:
     """Factor f25 that brings the conductivity of a natural water to 25 °C.
 
     Equation: k25 = k(T) f25(T), a table read by local cubics
-    Range: 0 to 36 °C
-    Raises: OutOfRange outside 0 to 36 °C
+    Range: 0 to 35.9 °C, where the printed table ends
+    Raises: OutOfRange outside 0 to 35.9 °C
     Source: ISO 7888 / EN 27888, non-linear table, as reprinted in a bench meter manual
     Not for: ultrapure water, brines, acids; a meter manual recommends it for 60 to 1000 uS/cm
     Example:
@@ -69,8 +69,8 @@ def natural_water_factor_20(temperature_c: float) -> float:
     """Factor f20 that brings the conductivity of a natural water to 20 °C.
 
     Equation: f20(T) = f25(T) / 1.116
-    Range: 0 to 36 °C
-    Raises: OutOfRange outside 0 to 36 °C
+    Range: 0 to 35.9 °C, where the printed table ends
+    Raises: OutOfRange outside 0 to 35.9 °C
     Source: ISO 7888 / EN 27888, as reprinted in a bench meter manual
     Not for: comparing with values at 25 °C: say which reference temperature a figure has
     Example:
@@ -84,7 +84,7 @@ def ec25_natural_us_cm(ec_us_cm: float, temperature_c: float) -> float:
     """Conductivity at 25 °C of a natural water (tap, softened, RO permeate above about 10 uS/cm).
 
     Equation: k25 = k(T) f25(T)
-    Range: 0 to 1000000 uS/cm, 0 to 36 °C
+    Range: 0 to 1000000 uS/cm, 0 to 35.9 °C
     Raises: OutOfRange when an input is outside, NaN or infinite
     Source: ISO 7888 / EN 27888, non-linear table
     Assumes: the reading is not compensated already

@@ -246,7 +246,7 @@ def open_air_water(temperature_c: float = 25.0, co2_ppmv: float = 420.0) -> Weak
     """Conductivity and pH that DI water drifts to in an open tank: this is no spent resin.
 
     Equation: h = sqrt(K1 KH pCO2 + Kw); k = 1000 (h l_H + (Kw/h) l_OH + HCO3 l_HCO3)
-    Range: 0 to 50 °C, 0 to 50000 ppm CO2 by volume in the air
+    Range: 0 to 50 °C, 0 to 1000000 ppm CO2 by volume in the air
     Raises: OutOfRange when an input is outside
     Source: K1 and Henry's constant Plummer and Busenberg 1982 (the latter from memory); CRC p. 5-73 prints
         1.1 uS/cm at 25 °C, PHREEQC 0.99
@@ -257,7 +257,7 @@ def open_air_water(temperature_c: float = 25.0, co2_ppmv: float = 420.0) -> Weak
         1.0
     """
     t = within("temperature_c", temperature_c, 0.0, 50.0, "°C")
-    pressure = within("co2_ppmv", co2_ppmv, 0.0, 50_000.0, "ppm by volume") * 1e-6
+    pressure = within("co2_ppmv", co2_ppmv, 0.0, 1e6, "ppm by volume") * 1e-6
     kw = math.pow(10.0, -water_pkw(t))
     return _weak_acid(
         math.sqrt(math.pow(10.0, log10_k1_carbonic(t) + log10_henry_co2(t)) * pressure + kw), kw, t

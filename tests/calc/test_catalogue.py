@@ -18,7 +18,8 @@ from tests.reference import pages
 
 DOCS = Path(__file__).resolve().parents[2] / "docs" / "science"
 QUANTITIES = catalogue.quantities()
-STEPS = {"cusum_step", "cusum_crossed", "page_hinkley_step"}  # of a running detector: they take its state, which nobody types
+# Steps of a running detector: they take its state, which nobody types
+STEPS = {"cusum_step", "cusum_crossed", "page_hinkley_step"}
 
 
 @pytest.mark.parametrize("module", catalogue.modules(), ids=lambda module: module.__name__)

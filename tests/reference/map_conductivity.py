@@ -22,16 +22,14 @@ def label_us_cm(text: str | float) -> float:
     """A label such as "12.88 mS/cm" in µS/cm."""
     if not isinstance(text, str):
         return float(text)
-    value, unit = split_measure(text)
-    return convert(value, unit, "uS/cm")
+    value, unit = split_measure(text if "S/" in text else f"{text} uS/cm")
+    return convert(value, unit.replace("µ", "u"), "uS/cm")
 
 
 def convert(value: float, source: str, target: str) -> float:
     """Between units of conductivity and, by the reciprocal, of resistivity."""
     units = registry()
-    spelled = {
-        name: name.replace("Mohm.cm", "Mohm*cm").replace("ohm.cm", "ohm*cm") for name in (source, target)
-    }
+    spelled = {name: name.replace("Mohm.cm", "Mohm*cm").replace("ohm.", "ohm*") for name in (source, target)}
     given = units.Quantity(value, spelled[source])
     wanted = units.Unit(spelled[target])
     if given.dimensionality != wanted.dimensionality:
