@@ -29,7 +29,7 @@ def label_us_cm(text: str | float) -> float:
 def convert(value: float, source: str, target: str) -> float:
     """Between units of conductivity and, by the reciprocal, of resistivity."""
     units = registry()
-    spelled = {name: name.replace("Mohm.cm", "Mohm*cm").replace("ohm.", "ohm*") for name in (source, target)}
+    spelled = {name: name.replace("ohm.", "ohm*") for name in (source, target)}
     given = units.Quantity(value, spelled[source])
     wanted = units.Unit(spelled[target])
     if given.dimensionality != wanted.dimensionality:
