@@ -53,16 +53,23 @@ def site_model(
     single: Mapping[str, type[BaseModel]],
 ) -> type[Plant]:
     """The model of a whole site file with these kinds in it."""
-    with_wire = create_model("Instrument", __base__=Instrument, wire=(one_of(wires), ...))
-    with_way = create_model("Person", __base__=Person, way=(_some(one_of(ways)), ...))
+    with_wire = create_model(
+        "Instrument", __base__=Instrument, wire=(_as(Instrument, "wire", one_of(wires)), ...)
+    )
+    with_way = create_model("Person", __base__=Person, way=(_as(Person, "way", _some(one_of(ways))), ...))
     fields: dict[str, Any] = {
-        "instrument": (_some(with_wire), ...),
-        "person": (_some(with_way), ...),
+        "instrument": (_as(Plant, "instrument", _some(with_wire)), ...),
+        "person": (_as(Plant, "person", _some(with_way)), ...),
         "rule": (_any_number(one_of(module.Settings for module in rules.values())), ()),
     }
     fields |= {name: (_any_number(model), ()) for name, model in shared.items()}
     fields |= {name: (model, model()) for name, model in single.items()}
     return create_model("SiteTables", __base__=Plant, **fields)
+
+
+def _as(model: type[BaseModel], key: str, annotation: Any) -> Any:
+    """The narrower type for a key, with what the model says of it."""
+    return Annotated[annotation, Field(description=model.model_fields[key].description)]
 
 
 def _any_number(model: Any) -> Any:

@@ -12,7 +12,7 @@ from typing import Any
 from pydantic.fields import FieldInfo
 
 from monitor.config.locate import Path
-from monitor.plant.fields import Wrong
+from monitor.plant.fields import ID_PATTERN, ID_WORDS, Wrong
 
 _LONGEST_SHOWN = 60
 
@@ -149,7 +149,8 @@ def _limits(
         count = context.get("min_length", context.get("max_length"))
         return f"{count} elements"
     if kind == "string_pattern_mismatch":
-        return meaning or f"text of the pattern {context.get('pattern')}"
+        known = context.get("pattern") == ID_PATTERN
+        return f"an id: {ID_WORDS}" if known else f"text of the pattern {context.get('pattern')}"
     if kind in _BOUNDS:
         key, words = _BOUNDS[kind]
         if kind != "string_too_short" or context.get(key) != 1:

@@ -49,14 +49,9 @@ class RefersTo:
     or_the_only: bool = False  # may be left out where the file has just one such table
 
 
-Id = Annotated[
-    str,
-    Field(
-        pattern=r"^[a-z0-9][a-z0-9._-]*$",
-        max_length=64,
-        description="lower-case letters, digits, '.', '_' and '-'; begins with a letter or digit",
-    ),
-]
+ID_PATTERN = r"^[a-z0-9][a-z0-9._-]*$"
+ID_WORDS = "lower-case letters, digits, '.', '_' and '-'; begins with a letter or digit"
+Id = Annotated[str, Field(pattern=ID_PATTERN, max_length=64, description=ID_WORDS)]
 
 
 _A_DURATION = 'a duration, not negative, with its unit in quotes, like "5 min", "36 h" or "90 s"'

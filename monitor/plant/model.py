@@ -6,30 +6,30 @@ water's way. An *instrument* is a device on a wire and carries one or more *chan
 
 from __future__ import annotations
 
-from datetime import date
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from monitor.plant.fields import (
-    AreaField,
-    DurationMs,
-    FlowField,
-    Id,
-    Measure,
-    MeasureField,
-    PositiveDurationMs,
-    QuantityName,
-    RefersTo,
-    ShareField,
-    Table,
-    VolumeField,
-    Wrong,
-)
+from monitor.plant.channel import Accuracy, Calibration, Channel, Gate
+from monitor.plant.fields import AreaField, Id, PositiveDurationMs, RefersTo, Table, VolumeField, Wrong
 from monitor.plant.quantities import QUANTITIES
-from monitor.plant.units import UnitError, to_canonical
 from monitor.readings import Priority
+
+__all__ = [
+    "Accuracy",
+    "Calibration",
+    "Channel",
+    "Gate",
+    "Instrument",
+    "Person",
+    "Plant",
+    "Point",
+    "Site",
+    "Stage",
+    "StageKind",
+    "Sump",
+]
 
 StageKind = Literal[
     "tap", "sediment-filter", "carbon", "softener", "booster", "ro", "di", "uv", "tank", "distribution"
@@ -39,10 +39,14 @@ StageKind = Literal[
 class Stage(Table):
     """One stage of the train. It is fed by the stage before it in the file, or by those `after` names."""
 
-    id: Id
-    kind: StageKind
-    name: str = ""
-    after: Annotated[tuple[Id, ...], RefersTo("stage")] = ()
+    id: Annotated[Id, Field(description="what points and other stages call it")]
+    kind: Annotated[StageKind, Field(description="what it does to the water")]
+    name: Annotated[str, Field(description="how messages call it; its id where left out")] = ""
+    after: Annotated[
+        tuple[Id, ...],
+        RefersTo("stage"),
+        Field(description="the stages that feed it, where that is not the one above it in the file"),
+    ] = ()
 
     @property
     def label(self) -> str:
@@ -52,9 +56,9 @@ class Stage(Table):
 class Point(Table):
     """A place in the water's way where something is measured."""
 
-    id: Id
-    after: Annotated[Id, RefersTo("stage")]  # the stage whose outlet this is
-    name: str = ""
+    id: Annotated[Id, Field(description="what instruments and channels call it")]
+    after: Annotated[Id, RefersTo("stage"), Field(description="the stage whose outlet this is")]
+    name: Annotated[str, Field(description="how messages call it; its id where left out")] = ""
 
     @property
     def label(self) -> str:
@@ -64,10 +68,14 @@ class Point(Table):
 class Sump(Table):
     """The coolant sump of one machine."""
 
-    id: Id
-    name: str = ""
-    volume: VolumeField  # when filled to its mark
-    surface: AreaField | None = None  # open surface, for evaporation and litres per millimetre
+    id: Annotated[Id, Field(description="what instruments call it")]
+    name: Annotated[
+        str, Field(description="how messages call it, usually the machine; its id where left out")
+    ] = ""
+    volume: Annotated[VolumeField, Field(description="what it holds when filled to its mark")]
+    surface: Annotated[
+        AreaField | None, Field(description="open surface, for evaporation and litres per millimetre")
+    ] = None
 
     @property
     def label(self) -> str:
@@ -82,182 +90,18 @@ class Sump(Table):
         return None if self.surface is None else self.surface.in_unit("m**2")
 
 
-class Accuracy(Table):
-    """An instrument's accuracy as its sheet gives it; the worst of the parts counts."""
-
-    absolute: MeasureField | None = None
-    of_reading: ShareField | None = None  # "2 %"
-    of_full_scale: ShareField | None = None  # "1 %"
-
-    def at(self, value: float, quantity: str, full_scale: float) -> float:
-        """The error to expect at a canonical value, in the canonical unit."""
-        parts = [0.0]
-        if self.absolute is not None:
-            parts.append(self.absolute.difference(quantity))
-        if self.of_reading is not None:
-            parts.append(self.of_reading.in_unit("1") * abs(value))
-        if self.of_full_scale is not None:
-            parts.append(self.of_full_scale.in_unit("1") * abs(full_scale))
-        return max(parts)
-
-
-class Calibration(Table):
-    """From this date on the true value is `gain * read + offset`, in the channel's unit."""
-
-    since: date
-    gain: Annotated[float, Field(gt=0)] = 1.0
-    offset: float = 0.0
-
-
-class Gate(Table):
-    """When the water at a channel is the water being made: enough litres or minutes since flow began."""
-
-    flow: Annotated[Id, RefersTo("channel", ("flow", "contact"))]  # a contact is 1 while water runs
-    above: FlowField = Measure(0.2, "L/min")  # less than this is standing water
-    litres: VolumeField | None = None
-    minutes: DurationMs = 180_000
-
-
-Compensation = Literal["none", "linear", "natural-water"]
-TdsScale = Literal["nacl", "kcl", "natural", "own"]
-
-
-class Channel(Table):
-    """One quantity of one instrument."""
-
-    id: Id
-    quantity: QuantityName
-    unit: str
-    name: str = ""
-    point: Annotated[Id | None, RefersTo("point")] = None  # where it differs from the instrument's
-    range: Annotated[
-        tuple[float, float],
-        Field(description="two numbers, the lower first, in the channel's unit, like [0, 200]"),
-    ]
-    resolution: Annotated[float, Field(gt=0)]  # in the channel's unit
-    accuracy: Accuracy = Accuracy()
-    calibration: tuple[Calibration, ...] = ()
-    gate: Gate | None = None
-    # conductivity only
-    compensated: bool | None = None  # the instrument itself refers its value to 25 °C
-    compensation: Compensation = "none"
-    alpha: ShareField | None = None  # "2.0 %" per °C, for linear
-    temperature: Annotated[Id | None, RefersTo("channel", ("temperature",)), Field(validate_default=True)] = (
-        None  # the channel that measures this water's temperature
-    )
-    # dissolved solids only
-    tds_scale: Annotated[TdsScale | None, Field(validate_default=True)] = None
-    tds_factor: Annotated[float | None, Field(gt=0.2, lt=1.5, validate_default=True)] = (
-        None  # mg/L per µS/cm, for scale "own"
-    )
-    # flags
-    jump: MeasureField | None = None  # a step larger than this waits for the next value to confirm it
-    flat_after: PositiveDurationMs = 172_800_000
-
-    @property
-    def label(self) -> str:
-        return self.name or self.id
-
-    @property
-    def canonical_range(self) -> tuple[float, float]:
-        scale = to_canonical(self.unit, self.quantity)
-        return scale.apply(self.range[0]), scale.apply(self.range[1])
-
-    @property
-    def canonical_resolution(self) -> float:
-        return self.resolution * to_canonical(self.unit, self.quantity).factor
-
-    # Each check stands at the last of the keys it needs and leaves out those that are wrong by themselves,
-    # so that one mistake never hides another.
-
-    @field_validator("unit")
-    @classmethod
-    def _unit_fits(cls, unit: str, info: ValidationInfo) -> str:
-        if "quantity" in info.data:
-            to_canonical(unit, info.data["quantity"])
-        return unit
-
-    @field_validator("range")
-    @classmethod
-    def _range_rises(cls, span: tuple[float, float]) -> tuple[float, float]:
-        if not span[0] < span[1]:
-            raise Wrong("two numbers, the lower first, in the channel's unit, like [0, 200]")
-        return span
-
-    @field_validator("accuracy")
-    @classmethod
-    def _accuracy_fits(cls, accuracy: Accuracy, info: ValidationInfo) -> Accuracy:
-        _fits_as_difference(accuracy.absolute, info, "absolute")
-        return accuracy
-
-    @field_validator("jump")
-    @classmethod
-    def _jump_fits(cls, jump: Measure | None, info: ValidationInfo) -> Measure | None:
-        _fits_as_difference(jump, info, "")
-        return jump
-
-    @field_validator("compensated", "compensation", "alpha", "temperature")
-    @classmethod
-    def _conductivity_only(cls, found: Any, info: ValidationInfo) -> Any:
-        if found not in (None, "none") and info.data.get("quantity", "conductivity") != "conductivity":
-            raise Wrong("nothing: this key belongs to conductivity only")
-        return found
-
-    @field_validator("compensation")
-    @classmethod
-    def _compensated_once(cls, compensation: Compensation, info: ValidationInfo) -> Compensation:
-        if info.data.get("compensated") and compensation != "none":
-            raise Wrong('"none": the instrument already compensates, and compensating twice is refused')
-        return compensation
-
-    @field_validator("temperature")
-    @classmethod
-    def _temperature_for_compensation(cls, temperature: str | None, info: ValidationInfo) -> str | None:
-        if temperature is None and info.data.get("compensation", "none") != "none":
-            raise Wrong(
-                f'compensation = "{info.data["compensation"]}" needs the id of the channel that measures '
-                "this water's temperature"
-            )
-        return temperature
-
-    @field_validator("tds_scale")
-    @classmethod
-    def _scale_known(cls, scale: TdsScale | None, info: ValidationInfo) -> TdsScale | None:
-        if scale is None and info.data.get("quantity") == "tds":
-            raise Wrong('what the maker of the TDS meter assumes: "nacl", "kcl", "natural" or "own"')
-        if scale is not None and info.data.get("quantity", "tds") != "tds":
-            raise Wrong("nothing: this key belongs to tds only")
-        return scale
-
-    @field_validator("tds_factor")
-    @classmethod
-    def _factor_for_own(cls, factor: float | None, info: ValidationInfo) -> float | None:
-        if "tds_scale" in info.data and (info.data["tds_scale"] == "own") != (factor is not None):
-            raise Wrong('mg/L per µS/cm, like 0.65, with tds_scale = "own" and only with it')
-        return factor
-
-
-def _fits_as_difference(found: Measure | None, info: ValidationInfo, key: str) -> None:
-    if found is None or "quantity" not in info.data:
-        return
-    try:
-        size = found.difference(info.data["quantity"])
-    except UnitError as error:
-        raise Wrong(str(error), key=key) from error
-    if size <= 0.0:
-        raise Wrong("a size, more than zero", key=key)
-
-
 class Instrument(Table):
     """A device on a wire. `wire` is one of the drivers' settings; `config.py` knows which there are."""
 
-    id: Id
-    name: str = ""
-    point: Annotated[Id | None, RefersTo("point")] = None
-    sump: Annotated[Id | None, RefersTo("sump")] = None  # a point or a sump, not both
-    wire: Any
-    expected_interval: PositiveDurationMs
-    channel: Annotated[tuple[Channel, ...], Field(min_length=1)]
+    id: Annotated[Id, Field(description="what rules and commands call it")]
+    name: Annotated[str, Field(description="how messages call it; its id where left out")] = ""
+    point: Annotated[Id | None, RefersTo("point"), Field(description="where it measures in the train")] = None
+    sump: Annotated[
+        Id | None, RefersTo("sump"), Field(description="the sump it measures in; a point or a sump, not both")
+    ] = None
+    wire: Annotated[Any, Field(description="how its values arrive")]
+    expected_interval: Annotated[PositiveDurationMs, Field(description="how often it speaks")]
+    channel: Annotated[tuple[Channel, ...], Field(min_length=1, description="what it measures")]
 
     @field_validator("sump")
     @classmethod
@@ -274,10 +118,14 @@ class Instrument(Table):
 class Person(Table):
     """Somebody who is told; a role name may stand for a person. `way` holds the settings of delivery."""
 
-    id: Id
-    name: str
-    priorities: tuple[Priority, ...] = ("high", "medium", "low")
-    way: Annotated[tuple[Any, ...], Field(min_length=1)]
+    id: Annotated[Id, Field(description="what the store and commands call them")]
+    name: Annotated[str, Field(description="how messages call them; a role will do")]
+    priorities: Annotated[tuple[Priority, ...], Field(description="the priorities they are told of")] = (
+        "high",
+        "medium",
+        "low",
+    )
+    way: Annotated[tuple[Any, ...], Field(min_length=1, description="how they are told, each way its own")]
 
 
 def _known_zone(name: str) -> str:
@@ -291,23 +139,32 @@ def _known_zone(name: str) -> str:
 class Site(Table):
     """The shop as a whole."""
 
-    id: Id
-    name: str
-    timezone: Annotated[str, AfterValidator(_known_zone)]
+    id: Annotated[
+        Id, Field(description="what the broker's session and message ids call the shop; never change it")
+    ]
+    name: Annotated[str, Field(description="how messages call the shop")]
+    timezone: Annotated[
+        str,
+        AfterValidator(_known_zone),
+        Field(description="a name of the IANA list, like Europe/Vienna; messages show this time"),
+    ]
     data: Annotated[
-        str, Field(min_length=1)
-    ]  # the folder that holds what Goodwater remembers; relative to the site file
+        str,
+        Field(
+            min_length=1, description="the folder for all that Goodwater remembers, relative to the site file"
+        ),
+    ]
 
 
 class Plant(Table):
     """Everything the shop has that is not a rule."""
 
-    site: Site
-    stage: tuple[Stage, ...] = ()
-    point: tuple[Point, ...] = ()
-    sump: tuple[Sump, ...] = ()
-    instrument: Annotated[tuple[Instrument, ...], Field(min_length=1)]
-    person: Annotated[tuple[Person, ...], Field(min_length=1)]
+    site: Annotated[Site, Field(description="the shop as a whole")]
+    stage: Annotated[tuple[Stage, ...], Field(description="the stages, in the order the water takes")] = ()
+    point: Annotated[tuple[Point, ...], Field(description="places in the water's way")] = ()
+    sump: Annotated[tuple[Sump, ...], Field(description="the machines' coolant sumps")] = ()
+    instrument: Annotated[tuple[Instrument, ...], Field(min_length=1, description="what measures")]
+    person: Annotated[tuple[Person, ...], Field(min_length=1, description="who is told")]
 
     @property
     def channels(self) -> dict[str, Channel]:

@@ -22,8 +22,8 @@ AWAY_MS = 150_000
 class RuleSettings(Table):
     """The keys every `[[rule]]` has; each kind adds its own and a literal `kind`."""
 
-    id: Id
-    priority: Priority = "medium"
+    id: Annotated[Id, Field(description="what messages and commands call the rule and its alarm")]
+    priority: Annotated[Priority, Field(description="how urgent its alarm is, and so who is told")] = "medium"
     on_delay: Annotated[DurationMs, Field(description="the condition must hold this long")] = 0
     off_delay: Annotated[DurationMs, Field(description="it must be gone this long")] = 0
 

@@ -1,0 +1,245 @@
+"""A channel: one quantity of one instrument, how exact it is, and when its value counts.
+
+Each check stands at the last of the keys it needs and leaves out those that are wrong by themselves, so that
+one mistake never hides another.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, ValidationInfo, field_validator
+
+from monitor.plant.fields import (
+    DurationMs,
+    FlowField,
+    Id,
+    Measure,
+    MeasureField,
+    PositiveDurationMs,
+    QuantityName,
+    RefersTo,
+    ShareField,
+    Table,
+    VolumeField,
+    Wrong,
+)
+from monitor.plant.units import UnitError, to_canonical
+
+
+class Accuracy(Table):
+    """An instrument's accuracy as its sheet gives it; the worst of the parts counts."""
+
+    absolute: Annotated[
+        MeasureField | None, Field(description="a fixed error, in a unit of the quantity")
+    ] = None
+    of_reading: Annotated[ShareField | None, Field(description="a share of the value read")] = None
+    of_full_scale: Annotated[
+        ShareField | None, Field(description="a share of the upper end of the range")
+    ] = None
+
+    def at(self, value: float, quantity: str, full_scale: float) -> float:
+        """The error to expect at a canonical value, in the canonical unit."""
+        parts = [0.0]
+        if self.absolute is not None:
+            parts.append(self.absolute.difference(quantity))
+        if self.of_reading is not None:
+            parts.append(self.of_reading.in_unit("1") * abs(value))
+        if self.of_full_scale is not None:
+            parts.append(self.of_full_scale.in_unit("1") * abs(full_scale))
+        return max(parts)
+
+
+class Calibration(Table):
+    """From this date on the true value is `gain * read + offset`, in the channel's unit."""
+
+    since: Annotated[date, Field(description="the first day it holds, in the shop's time zone")]
+    gain: Annotated[float, Field(gt=0, description="what the value read is multiplied by")] = 1.0
+    offset: Annotated[float, Field(description="what is then added, in the channel's unit")] = 0.0
+
+
+class Gate(Table):
+    """When the water at a channel is the water being made: enough litres or minutes since flow began."""
+
+    flow: Annotated[
+        Id,
+        RefersTo("channel", ("flow", "contact")),
+        Field(
+            description="the channel that says when water runs: a flow, or a contact that is 1 while it runs"
+        ),
+    ]
+    above: Annotated[FlowField, Field(description="a flow up to this is standing water")] = Measure(
+        0.2, "L/min"
+    )
+    litres: Annotated[
+        VolumeField | None,
+        Field(description="judged once so much has run; whichever of litres and minutes is first"),
+    ] = None
+    minutes: Annotated[DurationMs, Field(description="judged once water has run so long")] = 180_000
+
+
+Compensation = Literal["none", "linear", "natural-water"]
+TdsScale = Literal["nacl", "kcl", "natural", "own"]
+
+
+class Channel(Table):
+    """One quantity of one instrument."""
+
+    id: Annotated[
+        Id, Field(description="what rules, wires and commands call it; of its own in the whole file")
+    ]
+    quantity: Annotated[QuantityName, Field(description="what is measured")]
+    unit: Annotated[str, Field(description="the unit the instrument sends, in quotes")]
+    name: Annotated[str, Field(description="how messages call it; quantity and place where left out")] = ""
+    point: Annotated[
+        Id | None, RefersTo("point"), Field(description="where it measures, if elsewhere than its instrument")
+    ] = None
+    range: Annotated[
+        tuple[float, float],
+        Field(description="two numbers, the lower first, in the channel's unit, like [0, 200]"),
+    ]
+    resolution: Annotated[
+        float, Field(gt=0, description="the smallest step it can show, in the channel's unit")
+    ]
+    accuracy: Annotated[
+        Accuracy, Field(description="its error, as its sheet gives it; the worst part counts")
+    ] = Accuracy()
+    calibration: Annotated[
+        tuple[Calibration, ...],
+        Field(description="corrections, each from a day on; earlier readings keep theirs"),
+    ] = ()
+    gate: Annotated[Gate | None, Field(description="when the water here is the water being made")] = None
+    # conductivity only
+    compensated: Annotated[
+        bool | None, Field(description="whether the instrument itself refers its value to 25 °C")
+    ] = None
+    compensation: Annotated[Compensation, Field(description="how Goodwater refers the value to 25 °C")] = (
+        "none"
+    )
+    alpha: Annotated[
+        ShareField | None, Field(description="per °C, for compensation linear; 2 % where left out")
+    ] = None
+    temperature: Annotated[
+        Id | None,
+        RefersTo("channel", ("temperature",)),
+        Field(
+            description="the channel that measures this water's temperature; needed for a compensation",
+            validate_default=True,
+        ),
+    ] = None
+    # dissolved solids only
+    tds_scale: Annotated[
+        TdsScale | None,
+        Field(
+            description="what the meter's maker assumes to turn conductivity into mg/L; needed for tds",
+            validate_default=True,
+        ),
+    ] = None
+    tds_factor: Annotated[
+        float | None,
+        Field(
+            gt=0.2,
+            lt=1.5,
+            description="mg/L per µS/cm, with tds_scale own and only with it",
+            validate_default=True,
+        ),
+    ] = None
+    # flags
+    jump: Annotated[
+        MeasureField | None,
+        Field(description="a larger step waits for the next value to confirm or refute it"),
+    ] = None
+    flat_after: Annotated[
+        PositiveDurationMs, Field(description="a value that does not move for so long becomes uncertain")
+    ] = 172_800_000
+
+    @property
+    def label(self) -> str:
+        return self.name or self.id
+
+    @property
+    def canonical_range(self) -> tuple[float, float]:
+        scale = to_canonical(self.unit, self.quantity)
+        return scale.apply(self.range[0]), scale.apply(self.range[1])
+
+    @property
+    def canonical_resolution(self) -> float:
+        return self.resolution * to_canonical(self.unit, self.quantity).factor
+
+    @field_validator("unit")
+    @classmethod
+    def _unit_fits(cls, unit: str, info: ValidationInfo) -> str:
+        if "quantity" in info.data:
+            to_canonical(unit, info.data["quantity"])
+        return unit
+
+    @field_validator("range")
+    @classmethod
+    def _range_rises(cls, span: tuple[float, float]) -> tuple[float, float]:
+        if not span[0] < span[1]:
+            raise Wrong("two numbers, the lower first, in the channel's unit, like [0, 200]")
+        return span
+
+    @field_validator("accuracy")
+    @classmethod
+    def _accuracy_fits(cls, accuracy: Accuracy, info: ValidationInfo) -> Accuracy:
+        _fits_as_difference(accuracy.absolute, info, "absolute")
+        return accuracy
+
+    @field_validator("jump")
+    @classmethod
+    def _jump_fits(cls, jump: Measure | None, info: ValidationInfo) -> Measure | None:
+        _fits_as_difference(jump, info, "")
+        return jump
+
+    @field_validator("compensated", "compensation", "alpha", "temperature")
+    @classmethod
+    def _conductivity_only(cls, found: Any, info: ValidationInfo) -> Any:
+        if found not in (None, "none") and info.data.get("quantity", "conductivity") != "conductivity":
+            raise Wrong("nothing: this key belongs to conductivity only")
+        return found
+
+    @field_validator("compensation")
+    @classmethod
+    def _compensated_once(cls, compensation: Compensation, info: ValidationInfo) -> Compensation:
+        if info.data.get("compensated") and compensation != "none":
+            raise Wrong('"none": the instrument already compensates, and compensating twice is refused')
+        return compensation
+
+    @field_validator("temperature")
+    @classmethod
+    def _temperature_for_compensation(cls, temperature: str | None, info: ValidationInfo) -> str | None:
+        if temperature is None and info.data.get("compensation", "none") != "none":
+            raise Wrong(
+                f'compensation = "{info.data["compensation"]}" needs the id of the channel that measures '
+                "this water's temperature"
+            )
+        return temperature
+
+    @field_validator("tds_scale")
+    @classmethod
+    def _scale_known(cls, scale: TdsScale | None, info: ValidationInfo) -> TdsScale | None:
+        if scale is None and info.data.get("quantity") == "tds":
+            raise Wrong('what the maker of the TDS meter assumes: "nacl", "kcl", "natural" or "own"')
+        if scale is not None and info.data.get("quantity", "tds") != "tds":
+            raise Wrong("nothing: this key belongs to tds only")
+        return scale
+
+    @field_validator("tds_factor")
+    @classmethod
+    def _factor_for_own(cls, factor: float | None, info: ValidationInfo) -> float | None:
+        if "tds_scale" in info.data and (info.data["tds_scale"] == "own") != (factor is not None):
+            raise Wrong('mg/L per µS/cm, like 0.65, with tds_scale = "own" and only with it')
+        return factor
+
+
+def _fits_as_difference(found: Measure | None, info: ValidationInfo, key: str) -> None:
+    if found is None or "quantity" not in info.data:
+        return
+    try:
+        size = found.difference(info.data["quantity"])
+    except UnitError as error:
+        raise Wrong(str(error), key=key) from error
+    if size <= 0.0:
+        raise Wrong("a size, more than zero", key=key)
