@@ -1,4 +1,6 @@
-"""Command: `python -m simulator SHOP [--faults FILE] [--seed N] [--start DATE] [--days N] --csv DIR | --wires DIR`."""
+"""Command: `python -m simulator SHOP [--faults FILE] [--seed N] [--start DATE] [--days N] --csv DIR |
+--wires DIR`.
+"""
 
 from __future__ import annotations
 
@@ -18,17 +20,25 @@ from simulator.year import Run, simulate
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="python -m simulator", description="Simulate a machine shop's coolant water.")
+    parser = argparse.ArgumentParser(
+        prog="python -m simulator", description="Simulate a machine shop's coolant water."
+    )
     parser.add_argument("shop", help="shop file (TOML), or the name of one kept with the simulator, as hall3")
     parser.add_argument("--faults", type=Path, help="fault script: [[fault]] tables in TOML")
     parser.add_argument("--seed", type=int, default=1, help="same seed, same year (default 1)")
     parser.add_argument("--start", default="2025-01-06", help="first day, ISO 8601, UTC (default 2025-01-06)")
     parser.add_argument("--days", type=int, default=30, help="whole days (default 30)")
-    parser.add_argument("--csv", type=Path, metavar="DIR", help="write logger files, truth.csv and events.csv here")
+    parser.add_argument(
+        "--csv", type=Path, metavar="DIR", help="write logger files, truth.csv and events.csv here"
+    )
     parser.add_argument("--wires", type=Path, metavar="DIR", help="play over wires; serial ports appear here")
     parser.add_argument("--broker", metavar="HOST:PORT", help="MQTT broker for --wires")
-    parser.add_argument("--clock", help="shop clock, machine-ms:shop-ms,...; default: the run's start now, in real time")
-    parser.add_argument("--thin", type=float, default=0.0, metavar="S", help="least shop seconds between equal speakers")
+    parser.add_argument(
+        "--clock", help="shop clock, machine-ms:shop-ms,...; default: the run's start now, in real time"
+    )
+    parser.add_argument(
+        "--thin", type=float, default=0.0, metavar="S", help="least shop seconds between equal speakers"
+    )
     return parser
 
 

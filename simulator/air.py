@@ -30,7 +30,9 @@ def saturation_pa(temp_c: Floats | float) -> Floats:
 
 
 def diffusivity_m2_s(temp_c: Floats | float) -> Floats:
-    """Diffusivity of water vapour in air, kinetic-theory power law through 2.5e-5 m2/s at 25 C (from memory)."""
+    """Diffusivity of water vapour in air, kinetic-theory power law through 2.5e-5 m2/s at 25 C (from
+    memory).
+    """
     return np.asarray(2.5e-5 * ((np.asarray(temp_c, dtype=float) + ZERO_C_K) / 298.15) ** 1.81)
 
 

@@ -1,4 +1,6 @@
-"""Shop time as a pure, rising, piecewise-linear function of the machine's clock; any process can be given it."""
+"""Shop time as a pure, rising, piecewise-linear function of the machine's clock; any process can be
+given it.
+"""
 
 from __future__ import annotations
 

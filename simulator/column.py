@@ -1,7 +1,8 @@
 """A bed of ion exchange resin as cells in series, each in reach of its mass-action equilibrium.
 
 Water moves as parcels. One step lets every cell work on the parcel standing in it, then moves all parcels on
-by one cell, so a day of parcels passes in as many vector steps. What the water loses the resin gains, exactly.
+by one cell, so a day of parcels passes in as many vector steps. What the water loses the resin gains,
+exactly.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ def equilibrium(
 ) -> Floats:
     """Equivalent fractions in water that stand over resin of equivalent fractions `loading` (cell, ion).
 
-    Ion 0 is the reference. Mass action against it: y_i / y_0**z = K_i (site / normality)**(z - 1) x_i / x_0**z,
+    Ion 0 is the reference. Mass action against it: y_i / y_0**z = K_i (site / normality)**(z - 1) x_i
+    / x_0**z,
     with `site` the resin's eq/L and `normality` (cell) the water's eq/L. The fractions in water sum to one,
     which is a quadratic in x_0 / y_0 and needs no iteration; so strong brine reverses the preference for
     divalent ions by itself.

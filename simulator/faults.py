@@ -22,7 +22,9 @@ HOUR_MS = 3_600_000
 
 @dataclass(frozen=True)
 class Kind:
-    """A kind of fault: what its target is, what its size means, and the size and days it takes when not told."""
+    """A kind of fault: what its target is, what its size means, and the size and days it takes when
+    not told.
+    """
 
     target: str
     unit: str

@@ -1,4 +1,6 @@
-"""What an instrument makes of the truth: range, resolution, accuracy, correlated noise, drift, sticking, loss, clock."""
+"""What an instrument makes of the truth: range, resolution, accuracy, correlated noise, drift,
+sticking, loss, clock.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,8 @@ class Model:
     """A class of instrument. Signal units are the instrument's own (uS/cm, ppm, C, L/min, L, mm, bar, 0/1).
 
     `kind` says how the truth reaches it: ec25 (compensated by its own linear coefficient), ec (raw at
-    temperature), ppm, plain, counter, ultrasonic, contact. `accuracy_fs` and `accuracy_rd` are one-sigma shares
+    temperature), ppm, plain, counter, ultrasonic, contact. `accuracy_fs` and `accuracy_rd` are
+    one-sigma shares
     of full scale and reading fixed for the life of the instrument; `white` and `noise` (AR(1), `noise_min`)
     are in signal units; `wander` is a slow AR(1) over `wander_h` as a share of reading.
     """
@@ -61,31 +64,97 @@ class Model:
 
 
 MODELS: dict[str, Model] = {
-    "tds_display": Model("ppm", 0, 999, 1, accuracy_rd=0.02, white=0.25, noise=0.35, noise_min=25, factor=0.5,
-                         drift_week=0.001, stick_per_week=0.05),
-    "tds_controller": Model("ec25", 0, 2000, 1, accuracy_fs=0.004, white=0.3, noise=0.6, noise_min=15, wander=0.004),
-    "ec_transmitter": Model("ec25", 0, 200, 0.01, accuracy_fs=0.001, accuracy_rd=0.008, white=0.01, noise=0.02,
-                            noise_min=6, wander=0.003, alpha_pct=2.1),
-    "ec_transmitter_di": Model("ec25", 0, 50, 0.1, accuracy_fs=0.001, accuracy_rd=0.01, white=0.01, noise=0.02,
-                               noise_min=10, wander=0.004, alpha_pct=2.1),
-    "ec_transmitter_tap": Model("ec", 0, 2000, 1, accuracy_rd=0.008, white=0.8, noise=1.2, noise_min=20, wander=0.004),
+    "tds_display": Model(
+        "ppm",
+        0,
+        999,
+        1,
+        accuracy_rd=0.02,
+        white=0.25,
+        noise=0.35,
+        noise_min=25,
+        factor=0.5,
+        drift_week=0.001,
+        stick_per_week=0.05,
+    ),
+    "tds_controller": Model(
+        "ec25", 0, 2000, 1, accuracy_fs=0.004, white=0.3, noise=0.6, noise_min=15, wander=0.004
+    ),
+    "ec_transmitter": Model(
+        "ec25",
+        0,
+        200,
+        0.01,
+        accuracy_fs=0.001,
+        accuracy_rd=0.008,
+        white=0.01,
+        noise=0.02,
+        noise_min=6,
+        wander=0.003,
+        alpha_pct=2.1,
+    ),
+    "ec_transmitter_di": Model(
+        "ec25",
+        0,
+        50,
+        0.1,
+        accuracy_fs=0.001,
+        accuracy_rd=0.01,
+        white=0.01,
+        noise=0.02,
+        noise_min=10,
+        wander=0.004,
+        alpha_pct=2.1,
+    ),
+    "ec_transmitter_tap": Model(
+        "ec", 0, 2000, 1, accuracy_rd=0.008, white=0.25, noise=0.9, noise_min=30, wander=0.004
+    ),
     "thermometer": Model("plain", -20, 120, 0.1, accuracy_fs=0.001, white=0.03, noise=0.05, lag_min=1.0),
-    "flow_turbine": Model("plain", 0, 20, 0.01, accuracy_rd=0.015, white=0.015, noise=0.02, noise_min=3, cutoff=0.3),
+    "flow_turbine": Model(
+        "plain", 0, 20, 0.01, accuracy_rd=0.015, white=0.015, noise=0.02, noise_min=3, cutoff=0.3
+    ),
     "flow_counter": Model("counter", 0, 1e9, 1.0, accuracy_rd=0.01, wrap=65536),
     "pressure": Model("plain", 0, 16, 0.01, accuracy_fs=0.003, white=0.02, noise=0.03, noise_min=5),
-    "level_pressure": Model("plain", 0, 1000, 1, accuracy_fs=0.002, white=0.35, noise=0.5, noise_min=8, wander=0.001),
+    "level_pressure": Model(
+        "plain", 0, 1000, 1, accuracy_fs=0.002, white=0.35, noise=0.5, noise_min=8, wander=0.001
+    ),
     "level_tank": Model("plain", 0, 2000, 1, accuracy_fs=0.002, white=0.5, noise=0.8, noise_min=8),
-    "level_ultrasonic": Model("ultrasonic", 0, 700, 1, accuracy_fs=0.003, white=0.7, noise=0.9, noise_min=4,
-                              lag_min=45, foam_mm=14, foam_per_week=2.5, lost=0.004),
-    "level_float": Model("plain", 0, 600, 10, accuracy_fs=0.004, white=0.4, noise=0.8, noise_min=15, deadband=4,
-                         stick_per_week=0.6, stick_h=5),
+    "level_ultrasonic": Model(
+        "ultrasonic",
+        0,
+        700,
+        1,
+        accuracy_fs=0.003,
+        white=0.7,
+        noise=0.9,
+        noise_min=4,
+        lag_min=45,
+        foam_mm=14,
+        foam_per_week=2.5,
+        lost=0.004,
+    ),
+    "level_float": Model(
+        "plain",
+        0,
+        600,
+        10,
+        accuracy_fs=0.004,
+        white=0.4,
+        noise=0.8,
+        noise_min=15,
+        deadband=4,
+        stick_per_week=0.6,
+        stick_h=5,
+    ),
     "contact": Model("contact", 0, 1, 1, gap_per_week=0.05),
     "humidity": Model("plain", 0, 100, 0.1, accuracy_fs=0.02, white=0.1, noise=0.3, noise_min=20),
-}  # fmt: skip
+}
 
 
 class Sample(NamedTuple):
-    """One report: when it left the instrument, what time the instrument says it is, what it says, how it feels."""
+    """One report: when it left the instrument, what time the instrument says it is, what it says, how
+    it feels.
+    """
 
     sent_ms: int
     instrument: str
@@ -105,22 +174,26 @@ class Reported:
 
 
 def model_of(instrument: Instrument) -> Model:
-    """The instrument's class with its own settings laid over; refuses unknown classes and settings by name."""
+    """The instrument's class with its own settings laid over; refuses unknown classes and settings by
+    name.
+    """
     if instrument.model not in MODELS:
+        known = ", ".join(MODELS)
         raise ShopError(
-            f"instrument {instrument.name}: unknown model {instrument.model!r}; allowed are {', '.join(MODELS)}"
+            f"instrument {instrument.name}: unknown model {instrument.model!r}; allowed are {known}"
         )
     allowed = {item.name for item in fields(Model)} - {"kind"}
     for key in instrument.settings:
         if key not in allowed:
-            raise ShopError(
-                f"instrument {instrument.name}: unknown setting {key!r}; allowed are {', '.join(sorted(allowed))}"
-            )
+            known = ", ".join(sorted(allowed))
+            raise ShopError(f"instrument {instrument.name}: unknown setting {key!r}; allowed are {known}")
     return replace(MODELS[instrument.model], **instrument.settings)
 
 
 class _Dice:
-    """The instrument's own random numbers, all drawn up front so that no fault and no truth can shift them."""
+    """The instrument's own random numbers, all drawn up front so that no fault and no truth can shift
+    them.
+    """
 
     def __init__(self, seed: int, name: str, model: Model, count: int, interval_min: float) -> None:
         rng = stream(seed, f"instrument {name}")
@@ -160,7 +233,9 @@ def _signal(instrument: Instrument, model: Model, truth: Truth, minutes: Floats)
 
 
 def _ultrasonic(series: Series, model: Model, truth: Truth, minutes: Floats) -> Floats:
-    """Distance from the lid by time of flight; the built-in thermometer follows the air late, the sound does not."""
+    """Distance from the lid by time of flight; the built-in thermometer follows the air late, the
+    sound does not.
+    """
     air = truth["temp:air"]
     actual, felt = air.at(minutes), air.at(minutes - model.lag_min)
     speed_true = 331.3 * np.sqrt(1.0 + actual / 273.15)

@@ -1,4 +1,6 @@
-"""Reverse osmosis element: solution-diffusion with concentration polarisation, ageing, fouling, scale, start-up creep."""
+"""Reverse osmosis element: solution-diffusion with concentration polarisation, ageing, fouling, scale,
+start-up creep.
+"""
 
 from __future__ import annotations
 
@@ -29,7 +31,8 @@ WATER_ACTIVATION_J_MOL = 23_000.0
 SALT_ACTIVATION_J_MOL = 29_500.0
 SEGMENTS = 4
 LMH = 1.0 / 3.6e6
-# Permeability of each ion against sodium chloride; small, singly charged ions pass best (common practice, no source).
+# Permeability of each ion against sodium chloride; small, singly charged ions pass best (common
+# practice, no source).
 RELATIVE = np.array([1.0, 1.05, 0.5, 0.5, 1.0, 2.2, 0.3, 0.9, 1.1])
 SALT_DIFFUSIVITY_M2_S = 1.5e-9
 SCALE_RATE_H = 3.0e-4
@@ -47,7 +50,9 @@ class Operation:
 
 
 class MembraneUnit:
-    """State of the element through the run: what has fouled, scaled, aged; and the water on the permeate side."""
+    """State of the element through the run: what has fouled, scaled, aged; and the water on the
+    permeate side.
+    """
 
     def __init__(self, described: shop.Membrane) -> None:
         self.described = described
@@ -60,7 +65,9 @@ class MembraneUnit:
         self.concentrate_l_min = self._valve_setting()
 
     def _valve_setting(self) -> float:
-        """Concentrate flow that gives the described recovery at 25 C on a clean element and a middling water."""
+        """Concentrate flow that gives the described recovery at 25 C on a clean element and a middling
+        water.
+        """
         d = self.described
         permeate = d.water_lmh_bar * d.area_m2 * (d.pressure_bar - d.permeate_back_bar - 0.6) / 60.0
         return permeate * (1.0 - d.recovery_25c) / d.recovery_25c
@@ -70,7 +77,8 @@ class MembraneUnit:
     ) -> Operation:
         """Solve the element for feed water (moment, ion) at a temperature.
 
-        `salt_factor` multiplies the salt permeability, `hole` is the share of raw feed that leaks past a seal.
+        `salt_factor` multiplies the salt permeability, `hole` is the share of raw feed that leaks past
+        a seal.
         """
         d = self.described
         arrhenius = 1.0 / ROOM_K - 1.0 / (temp_c + ZERO_C_K)
@@ -106,7 +114,9 @@ class MembraneUnit:
         return Operation(permeate, concentrate, passage, pump_bar.copy(), drop_bar)
 
     def _crossflow(self, temp_c: Floats) -> tuple[Floats, Floats]:
-        """Mass-transfer coefficient m/s (Schock and Miquel's spacer correlation) and channel pressure drop bar."""
+        """Mass-transfer coefficient m/s (Schock and Miquel's spacer correlation) and channel pressure
+        drop bar.
+        """
         d = self.described
         speed = d.crossflow_l_min / 60_000.0 / (d.channel_m * d.channel_width_m * 0.89)
         kinematic = viscosity_pa_s(temp_c) / 998.0
@@ -156,7 +166,9 @@ class MembraneUnit:
         return out
 
     def age(self, feed: Floats, temp_c: float, made_l: float, hours: float, chlorine_mg_l: float) -> None:
-        """A day's wear: fouling by volume, scale where the concentrate is supersaturated, oxidation by chlorine."""
+        """A day's wear: fouling by volume, scale where the concentrate is supersaturated, oxidation by
+        chlorine.
+        """
         self.aged_days += 1.0
         self.fouling += self.described.fouling_per_m3 * made_l / 1000.0
         self.chlorine_mg_h_l += chlorine_mg_l * hours

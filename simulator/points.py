@@ -24,7 +24,9 @@ LEACH_MIN = 600.0
 
 @dataclass(frozen=True)
 class Series:
-    """A true quantity: values at minutes of the run, straight between them (or held, for contacts and flows)."""
+    """A true quantity: values at minutes of the run, straight between them (or held, for contacts and
+    flows).
+    """
 
     minutes: Floats
     values: Floats
@@ -41,7 +43,8 @@ class Truth:
     """All true series of a run by name, worked out when first asked for and kept."""
 
     def __init__(
-        self, shop: Shop, calendar: Calendar, work: Work, air: Air, tap: TapWater, train: TrainRun, sumps: Sumps,
+        self, shop: Shop, calendar: Calendar, work: Work, air: Air, tap: TapWater, train: TrainRun,
+        sumps: Sumps,
         drawn_l_min: Floats,
     ) -> None:  # fmt: skip
         self.shop, self.calendar, self.work, self.air = shop, calendar, work, air
@@ -82,8 +85,8 @@ class Truth:
         machines = [m.name for m in self.shop.machines]
         per_machine = ("level", "run", "topoff", "concentrate", "minerals", "coolant")
         sumps = [f"{what}:{name}" for name in machines for what in per_machine]
-        return (*water, *flows, *sumps, "level:tank", "run:ro", "run:regeneration", "pressure:feed", "pressure:drop",
-                "temp:air", "humidity:air")  # fmt: skip
+        others = ("level:tank", "run:ro", "run:regeneration", "pressure:feed", "pressure:drop")
+        return (*water, *flows, *sumps, *others, "temp:air", "humidity:air")
 
     def __getitem__(self, name: str) -> Series:
         if name not in self._made:

@@ -51,7 +51,9 @@ class ResinBed:
             self.run(np.tile(feed, (parcels, 1)), np.full(parcels, litres / parcels), 0.0)
 
     def run(self, feed: Floats, volumes_l: Floats, bypass: float) -> Floats:
-        """Water that leaves for parcels (parcel, ion) that enter; `bypass` is the share that runs in a channel."""
+        """Water that leaves for parcels (parcel, ion) that enter; `bypass` is the share that runs in a
+        channel.
+        """
         if len(feed) == 0:
             return feed
         bypass = max(bypass, self.described.wall_leak)

@@ -43,7 +43,9 @@ class Calendar:
 
 
 def make_calendar(shop: Shop, start_ms: int, days: int) -> Calendar:
-    """Calendar of `days` days from `start_ms` (UTC); holidays are "MM-DD" or "MM-DD/MM-DD" in the shop file."""
+    """Calendar of `days` days from `start_ms` (UTC); holidays are "MM-DD" or "MM-DD/MM-DD" in the shop
+    file.
+    """
     zone = ZoneInfo(shop.timezone)
     start = datetime.fromtimestamp(start_ms / 1000, UTC)
     local_start = start.astimezone(zone)
@@ -78,7 +80,9 @@ def _holidays(entries: tuple[str, ...]) -> set[tuple[int, int]]:
 
 @dataclass(frozen=True)
 class Work:
-    """Pump running (minute, machine), cutting load (local day, machine), hand checks and open working time."""
+    """Pump running (minute, machine), cutting load (local day, machine), hand checks and open working
+    time.
+    """
 
     pump_on: NDArray[np.bool_]
     load: Floats

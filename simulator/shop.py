@@ -13,7 +13,9 @@ SHOPS = Path(__file__).parent / "shops"
 
 
 class ShopError(ValueError):
-    """A description (shop or fault script) cannot be used; the text names the place and what would be right."""
+    """A description (shop or fault script) cannot be used; the text names the place and what would be
+    right.
+    """
 
 
 @dataclass(frozen=True)

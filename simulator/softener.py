@@ -16,7 +16,9 @@ RINSE_LEFT_MEQ_L = 9.0
 
 
 class SoftenerUnit:
-    """State of the softener through the run: resin, litres since regeneration, brine still being rinsed out."""
+    """State of the softener through the run: resin, litres since regeneration, brine still being
+    rinsed out.
+    """
 
     def __init__(self, described: shop.Softener) -> None:
         self.described = described
@@ -32,7 +34,9 @@ class SoftenerUnit:
         return self.litres >= self.litres_allowed
 
     def regenerate(self, *, with_salt: bool) -> None:
-        """One cycle; without salt (bridged, empty, brine line blocked) the valve turns and nothing else happens."""
+        """One cycle; without salt (bridged, empty, brine line blocked) the valve turns and nothing
+        else happens.
+        """
         self.litres = 0.0
         if not with_salt:
             return
@@ -44,7 +48,9 @@ class SoftenerUnit:
         self.brine_meq_l = RINSE_LEFT_MEQ_L
 
     def run(self, feed: Floats, volumes_l: Floats) -> Floats:
-        """Softened composition of parcels (parcel, ion); salt left from the last rinse leaves with the first litres."""
+        """Softened composition of parcels (parcel, ion); salt left from the last rinse leaves with the
+        first litres.
+        """
         if len(feed) == 0:
             return feed
         out = feed.copy()

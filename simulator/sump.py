@@ -1,4 +1,6 @@
-"""Twelve coolant sumps: evaporation, carry-out, hold-up in circulation, top-offs, minerals and concentrate."""
+"""Twelve coolant sumps: evaporation, carry-out, hold-up in circulation, top-offs, minerals and
+concentrate.
+"""
 
 from __future__ import annotations
 
@@ -41,11 +43,12 @@ class Sumps:
     concentrate_pct: Floats
     hardness_mg_l: Floats
     salt_meq_l: Floats
-    unmet_l: Floats
     holdup_minute_l: Floats
 
     def level_mm(self, machine: int) -> Floats:
-        """Level of one sump by the minute: what is in the machine less what is up in circulation, over the area."""
+        """Level of one sump by the minute: what is in the machine less what is up in circulation, over
+        the area.
+        """
         steps = self.total_l.shape[0]
         minutes = np.arange(steps * STEP_MIN)
         total = np.interp(minutes, (np.arange(steps) + 1) * STEP_MIN, self.total_l[:, machine])
@@ -107,7 +110,7 @@ def run_sumps(shop: Shop, calendar: Calendar, work: Work, air: Air, faults: Sump
     return Sumps(
         total_l=total, holdup_l=holdup, evaporated_l=evaporated, known_evaporation_l=known,
         mixture_lost_l=mixture, filled_l=filled, coolant_c=coolant, area_m2=_per_machine(shop, "area_m2"),
-        concentrate_pct=blank, hardness_mg_l=blank, salt_meq_l=blank, unmet_l=blank, holdup_minute_l=holdup_minute,
+        concentrate_pct=blank, hardness_mg_l=blank, salt_meq_l=blank, holdup_minute_l=holdup_minute,
     )  # fmt: skip
 
 
@@ -173,7 +176,9 @@ def _integrate(
 
 
 def mix_sumps(shop: Shop, sumps: Sumps, tank: Floats, seed: int) -> None:
-    """Follow concentrate, hardness and all cations in each sump by the hour, given the treated water (hour, ion)."""
+    """Follow concentrate, hardness and all cations in each sump by the hour, given the treated water
+    (hour, ion).
+    """
     rng = stream(seed, "concentrate")
     steps, count = sumps.total_l.shape
     hours = steps * STEP_MIN // 60

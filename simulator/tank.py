@@ -1,4 +1,6 @@
-"""Treated-water tank: a float that starts and stops the osmosis, mixing, and carbon dioxide taken from the air."""
+"""Treated-water tank: a float that starts and stops the osmosis, mixing, and carbon dioxide taken from
+the air.
+"""
 
 from __future__ import annotations
 
@@ -59,5 +61,7 @@ class TankUnit:
 
 
 def rest_carbon_mmol_l(water: Floats) -> Floats:
-    """Inorganic carbon of water in balance with the air: what dissolves, and what the bases hold as bicarbonate."""
+    """Inorganic carbon of water in balance with the air: what dissolves, and what the bases hold as
+    bicarbonate.
+    """
     return np.asarray(AIR_CARBON_DIOXIDE_MMOL_L + np.maximum(charge_excess_meq_l(water), 0.0))

@@ -24,7 +24,9 @@ class TapWater:
 
 
 def make_tap(tap: Tap, calendar: Calendar, shifted: Floats, seed: int) -> TapWater:
-    """Draw the year's raw water. `shifted` (hour) moves the blend, 0 for none, as a supplier's change does."""
+    """Draw the year's raw water. `shifted` (hour) moves the blend, 0 for none, as a supplier's change
+    does.
+    """
     rng = stream(seed, "tap")
     hours = calendar.minutes // HOUR_MIN
     year = calendar.year_fraction[::HOUR_MIN]

@@ -42,7 +42,9 @@ class TrainRun:
 
 
 class Train:
-    """Steps the train through a run; each day needs only the day's draws and the state the day before left."""
+    """Steps the train through a run; each day needs only the day's draws and the state the day before
+    left.
+    """
 
     def __init__(self, shop: Shop, calendar: Calendar, tap: TapWater, faults: TrainFaults, seed: int) -> None:
         self.shop, self.calendar, self.tap, self.faults = shop, calendar, tap, faults
@@ -69,7 +71,8 @@ class Train:
         days = {key: np.concatenate([row[key] for row in self.days]) for key in self.days[0]}
         return TrainRun(
             at=np.concatenate(self.minutes_run), water={stage: rows[stage] for stage in STAGES},
-            temp_c=rows["temp"], permeate_l_min=rows["permeate_flow"], concentrate_l_min=rows["concentrate_flow"],
+            temp_c=rows["temp"],
+            permeate_l_min=rows["permeate_flow"], concentrate_l_min=rows["concentrate_flow"],
             feed_bar=rows["feed_bar"], drop_bar=rows["drop_bar"],
             running=days["running"].astype(bool), regenerating=days["regenerating"].astype(bool),
             tank_l=days["tank_l"], bypass_l=days["bypass_l"], tank_hour=days["tank_hour"].reshape(-1, SIZE),

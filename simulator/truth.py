@@ -26,10 +26,10 @@ EXPECTED, SIDE_EFFECT, QUIET, UNSEEN = "expected", "side-effect", "quiet", "unse
 class Expected:
     """One line of ground truth.
 
-    role: *expected* (must alarm), *side-effect* (may alarm, not a false one), *quiet* (nothing may alarm because
-    of it), *unseen* (no instrument of the usual kind can tell). `subject` is a point (tap, permeate, di, tank),
-    a machine or an instrument. `visible_ms` is when the effect itself first reaches the size that `note` states
-    (None: not within the run); a watch cannot be asked to be earlier.
+    role: *expected* (must alarm), *side-effect* (may alarm, not a false one), *quiet* (nothing may alarm
+    because of it), *unseen* (no instrument of the usual kind can tell). `subject` is a point (tap, permeate,
+    di, tank), a machine or an instrument. `visible_ms` is when the effect itself first reaches the size that
+    `note` states (None: not within the run); a watch cannot be asked to be earlier.
     """
 
     fault: str
@@ -47,7 +47,9 @@ class Expected:
 def _first(
     series: Series, over: Series | float, fault: Fault, start_ms: int, mask: Series | None = None
 ) -> int | None:
-    """First moment in the fault at which `series` exceeds `over`, held for an hour of the minutes that count."""
+    """First moment in the fault at which `series` exceeds `over`, held for an hour of the minutes that
+    count.
+    """
     times = start_ms + (series.minutes * 60_000).astype(np.int64)
     limit = over if isinstance(over, float) else over.at(series.minutes)
     above = (series.values > limit) & fault.active(times)
@@ -58,71 +60,91 @@ def _first(
     return int(times[places[hits[0] + 19]]) if len(hits) else None
 
 
-def _resin(fault: Fault, series: Truth, start_ms: int) -> list[tuple[str, str, str, int | None, str]]:
+Line = tuple[str, str, str, int | None, str]
+
+# Lines that need only the fault itself: role, family, subject ("" is the fault's target), when visible, note.
+START, TENTH = "start", "ten per cent"
+TABLE: dict[str, tuple[tuple[str, str, str, str, str], ...]] = {
+    "membrane_creep": (
+        (EXPECTED, "creep", "permeate", TENTH, "salt permeability 10 % above its start"),
+        (SIDE_EFFECT, "breakthrough", "di", START, "the bed is loaded sooner"),
+        (SIDE_EFFECT, "limit", "permeate", START, ""),
+    ),
+    "membrane_seal": (
+        (EXPECTED, "creep", "permeate", START, "raw feed in the permeate at once"),
+        (SIDE_EFFECT, "breakthrough", "di", START, "the bed is loaded sooner"),
+        (SIDE_EFFECT, "limit", "permeate", START, ""),
+    ),
+    "channelled_bed": (
+        (EXPECTED, "breakthrough", "di", START, "part of the feed passes untreated"),
+        (SIDE_EFFECT, "limit", "di", START, ""),
+    ),
+    "ro_stopped": (
+        (EXPECTED, "not-made", "permeate", START, ""),
+        (SIDE_EFFECT, "low-level", "tank", START, ""),
+    ),
+    "carbon_spent": (
+        (UNSEEN, "limit", "softened", START, "chlorine"),
+        (SIDE_EFFECT, "creep", "permeate", START, "oxidised membrane, after months"),
+    ),
+    "supplier_switch": (
+        (QUIET, "creep", "permeate", START, "feed and permeate move together"),
+        (SIDE_EFFECT, "limit", "tap", START, "a feed that changed may be told"),
+    ),
+    "valve_stuck": ((EXPECTED, "gain", "", START, ""), (SIDE_EFFECT, "limit", "", START, "")),
+    "probe_stuck": ((EXPECTED, "stuck", "", START, ""), (SIDE_EFFECT, "loss", "", START, "")),
+    "probe_drift": (
+        (EXPECTED, "drift", "", TENTH, "reading 10 % off"),
+        (SIDE_EFFECT, "creep", "", START, ""),
+    ),
+    "dropout": ((EXPECTED, "silent", "", START, ""),),
+    "flow_dead": ((EXPECTED, "flow-dead", "", START, "seen at the next run of the osmosis"),),
+    "over_range": ((EXPECTED, "over-range", "", START, ""), (SIDE_EFFECT, "limit", "", START, "")),
+    "clock_wrong": ((EXPECTED, "clock", "", START, ""),),
+    "foam": ((QUIET, "loss", "", START, "foam is not coolant"),),
+}
+
+
+def _lines(fault: Fault, shop: Shop, series: Truth, start_ms: int) -> list[Line]:
+    if fault.kind == "resin_exhaustion":
+        return _resin(fault, series, start_ms)
+    if fault.kind == "softener_stopped":
+        return _softener(fault, series, start_ms)
+    if fault.kind in ("sump_leak", "sump_burst"):
+        return _leak(fault, shop)
+    tenth = fault.start_ms + round(7 * DAY_MS * 10.0 / abs(fault.size)) if fault.size else None
+    when = {START: fault.start_ms, TENTH: tenth}
+    return [
+        (role, family, subject or fault.target, when[visible], note)
+        for role, family, subject, visible, note in TABLE[fault.kind]
+    ]
+
+
+def _resin(fault: Fault, series: Truth, start_ms: int) -> list[Line]:
     running, di, feed = series["run:ro"], series["ec25:di"], series["ec25:permeate"]
     quarter = Series(feed.minutes, np.maximum(0.25 * feed.values, 1.0))
     more = Series(feed.minutes, 1.05 * feed.values)
+    front, above = (_first(di, over, fault, start_ms, running) for over in (quarter, more))
     return [
-        (EXPECTED, "breakthrough", "di", _first(di, quarter, fault, start_ms, running),
-         "outlet above a quarter of its feed and above 1 uS/cm"),
-        (EXPECTED, "discharge", "di", _first(di, more, fault, start_ms, running), "outlet 5 % above its feed"),
+        (EXPECTED, "breakthrough", "di", front, "outlet above a quarter of its feed and above 1 uS/cm"),
+        (EXPECTED, "discharge", "di", above, "outlet 5 % above its feed"),
         (SIDE_EFFECT, "limit", "di", fault.start_ms, ""),
         (SIDE_EFFECT, "limit", "tank", fault.start_ms, ""),
-    ]  # fmt: skip
+    ]
 
 
-def _lines(
-    fault: Fault, shop: Shop, series: Truth, start_ms: int
-) -> list[tuple[str, str, str, int | None, str]]:
-    start, target, size = fault.start_ms, fault.target, fault.size
-    weeks10 = start + round(7 * DAY_MS * 10.0 / size) if size > 0 else None
-    if fault.kind == "membrane_creep":
-        return [
-            (EXPECTED, "creep", "permeate", weeks10, "salt permeability 10 % above its start"),
-            (SIDE_EFFECT, "breakthrough", "di", start, "the bed is loaded sooner"),
-            (SIDE_EFFECT, "limit", "permeate", start, ""),
-        ]
-    if fault.kind == "membrane_seal":
-        return [
-            (EXPECTED, "creep", "permeate", start, f"{size:g} % of raw feed in the permeate at once"),
-            (SIDE_EFFECT, "breakthrough", "di", start, "the bed is loaded sooner"),
-            (SIDE_EFFECT, "limit", "permeate", start, ""),
-        ]
-    if fault.kind == "resin_exhaustion":
-        return _resin(fault, series, start_ms)
-    if fault.kind == "channelled_bed":
-        return [
-            (EXPECTED, "breakthrough", "di", start, f"{size:g} % of the feed passes untreated"),
-            (SIDE_EFFECT, "limit", "di", start, ""),
-        ]
-    if fault.kind in ("sump_leak", "sump_burst"):
-        return _leak(fault, shop)
-    if fault.kind == "softener_stopped":
-        return [
-            (UNSEEN, "limit", "softened", _first(series["hardness:softened"], 20.0, fault, start_ms, series["run:ro"]),
-             "hardness above 20 mg/L as CaCO3; conductivity hardly moves"),
-            (SIDE_EFFECT, "flow-decline", "permeate", start, "scale, after weeks"),
-            (SIDE_EFFECT, "creep", "permeate", start, "scale, after weeks"),
-            (SIDE_EFFECT, "breakthrough", "di", start, "the bed takes hardness"),
-        ]  # fmt: skip
-    simple = {
-        "ro_stopped": [(EXPECTED, "not-made", "permeate", start, ""), (SIDE_EFFECT, "low-level", "tank", start, "")],
-        "carbon_spent": [(UNSEEN, "limit", "softened", start, "chlorine"), (SIDE_EFFECT, "creep", "permeate", start, "")],
-        "supplier_switch": [(QUIET, "creep", "permeate", start, "feed and permeate move together"),
-                            (SIDE_EFFECT, "limit", "tap", start, "a feed that changed may be told, not alarmed")],
-        "valve_stuck": [(EXPECTED, "gain", target, start, ""), (SIDE_EFFECT, "limit", target, start, "")],
-        "probe_stuck": [(EXPECTED, "stuck", target, start, ""), (SIDE_EFFECT, "loss", target, start, "")],
-        "probe_drift": [(EXPECTED, "drift", target, weeks10, "reading 10 % off"), (SIDE_EFFECT, "creep", target, start, "")],
-        "dropout": [(EXPECTED, "silent", target, start, "")],
-        "flow_dead": [(EXPECTED, "flow-dead", target, start, "seen at the next run of the osmosis")],
-        "over_range": [(EXPECTED, "over-range", target, start, ""), (SIDE_EFFECT, "limit", target, start, "")],
-        "clock_wrong": [(EXPECTED, "clock", target, start, "")],
-        "foam": [(QUIET, "loss", target, start, "foam is not coolant")],
-    }  # fmt: skip
-    return list(simple[fault.kind])
+def _softener(fault: Fault, series: Truth, start_ms: int) -> list[Line]:
+    hard = _first(series["hardness:softened"], 20.0, fault, start_ms, series["run:ro"])
+    note = "hardness above 20 mg/L as CaCO3; conductivity hardly moves"
+    return [
+        (UNSEEN, "limit", "softened", hard, note),
+        (SIDE_EFFECT, "flow-decline", "permeate", fault.start_ms, "scale, after weeks"),
+        (SIDE_EFFECT, "creep", "permeate", fault.start_ms, "scale, after weeks"),
+        (SIDE_EFFECT, "breakthrough", "di", fault.start_ms, "the bed takes hardness"),
+    ]
 
 
-def _leak(fault: Fault, shop: Shop) -> list[tuple[str, str, str, int | None, str]]:
+def _leak(fault: Fault, shop: Shop) -> list[Line]:
     machine = shop.machines[shop.machine_index(fault.target)]
     per_hour = fault.size * (60.0 if fault.kind == "sump_burst" else 1.0)
     litres = 0.04 * machine.volume_l
@@ -162,7 +184,9 @@ def expected_alarms(
 
 
 def natural_gaps(shop: Shop, reported: Mapping[str, Reported]) -> tuple[Expected, ...]:
-    """Stretches of five intervals and more in which a sound instrument was not heard: an alarm is no false one."""
+    """Stretches of five intervals and more in which a sound instrument was not heard: an alarm is no
+    false one.
+    """
     lines = []
     for instrument in shop.instruments:
         times = reported[instrument.name].time_ms
@@ -173,7 +197,16 @@ def natural_gaps(shop: Shop, reported: Mapping[str, Reported]) -> tuple[Expected
             note = f"not heard for {(end - begin) / 60_000:.0f} min"
             lines.append(
                 Expected(
-                    name, "gap", instrument.name, begin, end, SIDE_EFFECT, "silent", instrument.name, begin, note
+                    name,
+                    "gap",
+                    instrument.name,
+                    begin,
+                    end,
+                    SIDE_EFFECT,
+                    "silent",
+                    instrument.name,
+                    begin,
+                    note,
                 )
             )
     return tuple(lines)

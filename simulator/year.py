@@ -65,7 +65,9 @@ class Run:
         return expected_alarms(self.shop, self.faults, self.series, self.start_ms, self.end_ms)
 
     def samples_between(self, begin_ms: int, end_ms: int) -> Iterator[Sample]:
-        """Reports sent in begin <= time < end, in order of sending; equal times in order of instrument name."""
+        """Reports sent in begin <= time < end, in order of sending; equal times in order of instrument
+        name.
+        """
         found: list[Sample] = []
         for name, said in self.reported.items():
             low, high = (int(np.searchsorted(said.time_ms, edge)) for edge in (begin_ms, end_ms))
@@ -114,7 +116,9 @@ def simulate(
     start: str | datetime | int = "2025-01-06",
     days: int = 30,
 ) -> Run:
-    """Simulate `days` whole days of a shop from `start` (UTC, whole hour). The same arguments give the same run."""
+    """Simulate `days` whole days of a shop from `start` (UTC, whole hour). The same arguments give the
+    same run.
+    """
     if days < 1:
         raise ShopError(f"days must be at least 1, found {days}")
     described = shop if isinstance(shop, Shop) else load_shop(shop)
@@ -136,7 +140,9 @@ def simulate(
 
 
 def _rinse_l_min(shop: Shop, calendar: Calendar, work: Work, seed: int) -> Floats:
-    """Treated water drawn for rinsing and washing: in bursts while people work, more on some days than others."""
+    """Treated water drawn for rinsing and washing: in bursts while people work, more on some days than
+    others.
+    """
     rng = stream(seed, "rinse")
     day = np.exp(correlated(rng, (len(calendar.open_day),), 0.25, 1.0, 2.0))[calendar.local_day]
     slots = rng.random(calendar.minutes // 10 + 1)
@@ -146,7 +152,9 @@ def _rinse_l_min(shop: Shop, calendar: Calendar, work: Work, seed: int) -> Float
 
 
 def _delivered(tank: Floats, tap: Floats, bypass_l: Floats, drawn: Floats) -> Floats:
-    """Water that reaches the sumps by the hour: from the tank, or raw from the bypass when the tank was empty."""
+    """Water that reaches the sumps by the hour: from the tank, or raw from the bypass when the tank
+    was empty.
+    """
     raw = bypass_l.reshape(-1, 60).sum(axis=1)
     share = np.clip(raw / np.maximum(drawn.reshape(-1, 60).sum(axis=1), 1e-9), 0.0, 1.0)[:, None]
     return np.asarray((1.0 - share) * tank + share * tap)

@@ -23,11 +23,16 @@ def _group(instrument: Instrument) -> str:
 
 def column_of(instrument: Instrument) -> str:
     """Column the instrument has in a logger file: the one named on its wire, else its own name."""
-    return instrument.wire.column if instrument.wire is not None and instrument.wire.column else instrument.name
+    return (
+        instrument.wire.column if instrument.wire is not None and instrument.wire.column else instrument.name
+    )
 
 
-def write_logger_csv(run: Run, folder: Path, begin_ms: int | None = None, end_ms: int | None = None) -> list[Path]:
-    """Write what was reported in begin <= time < end; files `<group>-<interval>s.csv`, rows at the logger's instants.
+def write_logger_csv(
+    run: Run, folder: Path, begin_ms: int | None = None, end_ms: int | None = None
+) -> list[Path]:
+    """Write what was reported in begin <= time < end; files `<group>-<interval>s.csv`, rows at the
+    logger's instants.
 
     A row holds each instrument's report of that interval, blank where it was lost; `time` is ISO 8601 UTC.
     """
@@ -54,7 +59,9 @@ def _write(run: Run, path: Path, members: list[Instrument], step_ms: int, begin:
         slots = (said.time_ms[low:high] - begin) // step_ms
         values, statuses = said.value[low:high].tolist(), said.status[low:high].tolist()
         for slot, value, status in zip(slots.tolist(), values, statuses, strict=True):
-            column[slot] = f"{value:.{digits}f}" if not status else text_of(Sample(0, "", 0, value, status), digits)
+            column[slot] = (
+                f"{value:.{digits}f}" if not status else text_of(Sample(0, "", 0, value, status), digits)
+            )
         columns.append(column)
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file)

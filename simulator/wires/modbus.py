@@ -19,7 +19,9 @@ STATUS_OFFSET = 1000
 class ModbusBus:
     """All instruments on one bus. Values are those the shop shows at the moment of asking."""
 
-    def __init__(self, run: Run, instruments: list[Instrument], shop_ms: Callable[[], float], path: Path) -> None:
+    def __init__(
+        self, run: Run, instruments: list[Instrument], shop_ms: Callable[[], float], path: Path
+    ) -> None:
         self.run, self.shop_ms, self.port = run, shop_ms, Port(path)
         self.asked = 0
         self._places: dict[tuple[int, int], tuple[Instrument, int]] = {}
@@ -36,7 +38,9 @@ class ModbusBus:
             key = (wire.unit, wire.register + word)
             if key in self._places:
                 other = self._places[key][0].name
-                raise ShopError(f"instrument {instrument.name}: unit {key[0]} register {key[1]} is taken by {other}")
+                raise ShopError(
+                    f"instrument {instrument.name}: unit {key[0]} register {key[1]} is taken by {other}"
+                )
             self._places[key] = (instrument, word)
         self._places[(wire.unit, wire.register + STATUS_OFFSET)] = (instrument, -1)
 
@@ -54,7 +58,9 @@ class ModbusBus:
                 raise Silent(instrument.name)
             wire = instrument.wire
             assert wire is not None
-            words.append(sample.status if word < 0 else words_of(sample.value, wire.encoding, wire.scale)[word])
+            words.append(
+                sample.status if word < 0 else words_of(sample.value, wire.encoding, wire.scale)[word]
+            )
         return words
 
     def start(self) -> None:

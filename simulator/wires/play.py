@@ -23,8 +23,8 @@ def machine_ms() -> float:
 class Player:
     """All wires of a shop. Ports appear in `folder` under their names in the shop file.
 
-    `thin_s` (shop seconds) lets an instrument that speaks by itself repeat itself no more often than that, for
-    fast clocks; contacts that change are always told. Reports are sent when they are due on the shop's clock.
+    `thin_s` (shop seconds) lets an instrument that speaks by itself do so no more often than that, for fast
+    clocks; contacts that change are always told. Reports are sent when they are due on the shop's clock.
     """
 
     def __init__(
@@ -53,7 +53,8 @@ class Player:
                 if broker is not None:
                     self._add(Publisher(members, *broker, client_id=f"shop-{run.seed}"))
             elif kind != "csv":
-                raise ShopError(f"instrument {members[0].name}: unknown wire kind {kind!r}; allowed: modbus, lines, mqtt, csv")
+                allowed = "allowed are modbus, lines, mqtt, csv"
+                raise ShopError(f"instrument {members[0].name}: unknown wire kind {kind!r}; {allowed}")
         self._done_ms = 0
         self._told: dict[str, Sample] = {}
         self._contact = {item.name for item in run.shop.instruments if item.model == "contact"}

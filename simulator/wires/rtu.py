@@ -10,7 +10,8 @@ ILLEGAL_FUNCTION, ILLEGAL_ADDRESS, ILLEGAL_VALUE = 1, 2, 3
 READ_COILS, READ_DISCRETE, READ_HOLDING, READ_INPUT = 1, 2, 3, 4
 MOST_REGISTERS = 125
 
-# Words of one register range of a unit: a list, None where nothing lives, TimeoutError when the unit is silent.
+# Words of one register range of a unit: a list, None where nothing lives, TimeoutError when the unit
+# is silent.
 Bank = Callable[[int, int, int], list[int] | None]
 
 

@@ -22,11 +22,16 @@ def line_of(instrument: Instrument, sample: Sample) -> bytes:
 
 
 def message_of(instrument: Instrument, sample: Sample) -> bytes:
-    """JSON with the instrument's own time (`t`, ms since 1970 UTC), value (`v`) and status, or a bare number."""
+    """JSON with the instrument's own time (`t`, ms since 1970 UTC), value (`v`) and status, or a bare
+    number.
+    """
     digits = decimals(instrument)
     if instrument.wire is not None and instrument.wire.payload == "number":
         return text_of(sample, digits).encode()
-    body: dict[str, object] = {"t": sample.own_ms, "v": None if sample.status == FAILED else round(sample.value, digits)}
+    body: dict[str, object] = {
+        "t": sample.own_ms,
+        "v": None if sample.status == FAILED else round(sample.value, digits),
+    }
     if sample.status != OK:
         body["status"] = STATUS[sample.status]
     return json.dumps(body).encode()
@@ -50,7 +55,9 @@ class LinePort:
 
 
 class Publisher:
-    """A gateway that publishes its instruments with QoS 1; what a lost broker did not take is sent when it is back."""
+    """A gateway that publishes its instruments with QoS 1; what a lost broker did not take is sent
+    when it is back.
+    """
 
     def __init__(self, instruments: list[Instrument], host: str, port: int, client_id: str) -> None:
         self.instruments = {instrument.name: instrument for instrument in instruments}

@@ -42,5 +42,3 @@ def unit_of(instrument: Instrument) -> str:
         "level": "mm", "run": "", "humidity": "%",
     }  # fmt: skip
     return units.get(instrument.measures.partition(":")[0], "")
-
-

@@ -81,7 +81,8 @@ def test_a_stuck_probe_repeats_its_last_value_and_then_comes_back() -> None:
 
 def test_a_dead_meter_reads_no_flow_and_its_counter_stands() -> None:
     faults = [
-        {"kind": "flow_dead", "target": name, "start_day": 2, "end_day": 4} for name in ("permeate_flow", "permeate_total")
+        {"kind": "flow_dead", "target": name, "start_day": 2, "end_day": 4}
+        for name in ("permeate_flow", "permeate_total")
     ]
     run = simulate("hall3", faults, seed=4, start="2025-06-02", days=6)
     sound = simulate("hall3", (), seed=4, start="2025-06-02", days=6)
@@ -113,5 +114,7 @@ def test_a_clock_of_its_own_is_a_little_wrong(healthy: Run) -> None:
 def test_a_setting_or_class_that_is_not_known_is_refused_by_name() -> None:
     with pytest.raises(ShopError, match="instrument probe: unknown setting 'colour'"):
         model_of(Instrument("probe", "level:M04", "level_float", 60.0, {"colour": 1.0}))
-    with pytest.raises(ShopError, match="instrument probe: unknown model 'dipstick'; allowed are tds_display"):
+    with pytest.raises(
+        ShopError, match="instrument probe: unknown model 'dipstick'; allowed are tds_display"
+    ):
         model_of(Instrument("probe", "level:M04", "dipstick"))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import sys
 
@@ -52,7 +53,9 @@ def test_an_instrument_fault_leaves_every_other_instrument_as_it_was(sound: Run,
     changed = differing(sound, faulty)
     assert changed == (set() if kind == "clock_wrong" else {"permeate_ec"})
     if kind == "clock_wrong":
-        assert (faulty.reported["permeate_ec"].own_ms - sound.reported["permeate_ec"].own_ms).max() == 3_600_000
+        assert (
+            faulty.reported["permeate_ec"].own_ms - sound.reported["permeate_ec"].own_ms
+        ).max() == 3_600_000
 
 
 def test_a_leak_leaves_the_noise_of_the_other_sumps_as_it_was(sound: Run) -> None:
@@ -67,7 +70,9 @@ def test_a_train_fault_leaves_the_noise_of_its_probes_as_it_was(sound: Run) -> N
     assert differing(sound, creeping) <= {"permeate_ec", "di_ec", "di_tds", "tank_ec"}
     assert "permeate_ec" in differing(sound, creeping)
     before = sound.reported["permeate_ec"].time_ms < sound.start_ms + 3 * 86_400_000
-    assert np.array_equal(sound.reported["permeate_ec"].value[before], creeping.reported["permeate_ec"].value[before])
+    assert np.array_equal(
+        sound.reported["permeate_ec"].value[before], creeping.reported["permeate_ec"].value[before]
+    )
 
 
 def test_samples_come_in_order_of_sending_and_all_of_them_once(sound: Run) -> None:
@@ -79,7 +84,7 @@ def test_samples_come_in_order_of_sending_and_all_of_them_once(sound: Run) -> No
 
 def test_windows_side_by_side_hold_what_one_window_holds(sound: Run) -> None:
     edges = [sound.start_ms + minute * 60_000 for minute in (0, 7, 60, 61, 180)]
-    parts = [sample for low, high in zip(edges, edges[1:], strict=False) for sample in sound.samples_between(low, high)]
+    parts = [sample for low, high in itertools.pairwise(edges) for sample in sound.samples_between(low, high)]
     assert [tuple(map(str, sample)) for sample in parts] == [
         tuple(map(str, sample)) for sample in sound.samples_between(edges[0], edges[-1])
     ]

@@ -37,7 +37,7 @@ def test_evaporation_lies_in_the_usual_band(healthy: Run) -> None:
     """Computed band for cutting machines of 200 to 400 L, 3.7 to 57 L a day (common practice, no source)."""
     sumps = healthy.series.sumps
     mean = sumps.evaporated_l.sum(axis=0) / healthy.days
-    assert 1.0 < mean.min() and 3.7 < mean.max() < 57.0
+    assert mean.min() > 1.0 and 3.7 < mean.max() < 57.0
 
 
 def test_warm_humid_air_condenses_on_cold_coolant() -> None:
@@ -58,7 +58,11 @@ def test_a_started_pump_takes_twenty_to_sixty_litres_out_of_the_sump(healthy: Ru
         running = healthy.series[f"run:{machine.name}"].values > 0.5
         level = healthy.series[f"level:{machine.name}"].values
         starts = np.nonzero(np.diff(running.astype(int)) == 1)[0]
-        calm = [s for s in starts if s > 60 and not running[s - 60 : s + 1].any() and running[s + 1 : s + 40].all()]
+        calm = [
+            s
+            for s in starts
+            if s > 60 and not running[s - 60 : s + 1].any() and running[s + 1 : s + 40].all()
+        ]
         drop = np.median([level[s] - level[s + 35] for s in calm]) * machine.area_m2
         assert 0.75 * machine.holdup_l < drop < 1.3 * machine.holdup_l, machine.name
         assert 20.0 <= machine.holdup_l <= 60.0
@@ -98,4 +102,4 @@ def test_a_burst_sump_runs_dry_and_not_below() -> None:
 
 def test_evaporation_concentrates_and_carry_out_is_made_up(healthy: Run) -> None:
     strength = healthy.series.sumps.concentrate_pct
-    assert 4.5 < strength.min() and strength.max() < 10.0
+    assert strength.min() > 4.5 and strength.max() < 10.0

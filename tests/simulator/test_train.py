@@ -11,7 +11,17 @@ from simulator.osmosis import MembraneUnit
 from simulator.resin import CELLS, ResinBed
 from simulator.softener import SoftenerUnit
 from simulator.water import (
-    CATIONS, CL, NA, SIZE, TIC, charge_excess_meq_l, conductivity_us_cm, from_analysis, hardness_mg_l, osmotic_pa, ph,
+    CATIONS,
+    CL,
+    NA,
+    SIZE,
+    TIC,
+    charge_excess_meq_l,
+    conductivity_us_cm,
+    from_analysis,
+    hardness_mg_l,
+    osmotic_pa,
+    ph,
 )  # fmt: skip
 from simulator.year import Run, simulate
 
@@ -23,7 +33,9 @@ PERMEATE = SOFT * 0.03
 PERMEATE[TIC] = 0.12
 
 
-def operate(temp_c: list[float], salt_factor: float = 1.0, feed: np.ndarray = SOFT, unit: MembraneUnit | None = None):
+def operate(
+    temp_c: list[float], salt_factor: float = 1.0, feed: np.ndarray = SOFT, unit: MembraneUnit | None = None
+):
     unit = unit or MembraneUnit(shop.Membrane())
     temp = np.array(temp_c)
     one = np.ones(len(temp))
@@ -75,7 +87,9 @@ def test_cold_water_makes_less_permeate_and_warm_water_passes_more_salt() -> Non
 
 
 def test_flow_per_net_pressure_doubles_only_over_some_twenty_five_degrees() -> None:
-    """Published divisor tables at 15 C lie between 1.33 and 1.50 (25 C = 1); the element's own may not leave that."""
+    """Published divisor tables at 15 C lie between 1.33 and 1.50 (25 C = 1); the element's own may not
+    leave that.
+    """
     _, water, works, _ = operate([15.0, 25.0])
     net = 8.5 - 0.4 - 1.5 * osmotic_pa(water, np.array([15.0, 25.0])) / 1e5
     ratio = (works.permeate_l_min[1] / net[1]) / (works.permeate_l_min[0] / net[0])
@@ -127,7 +141,10 @@ def test_a_bed_ends_in_the_order_of_affinity_and_then_discharges_acid_above_its_
     bed = ResinBed(shop.Resin(volume_l=4.0, wall_leak=0.0))
     out = bed.run(np.tile(PERMEATE, (6000, 1)), np.full(6000, 4.0), 0.0)
     ec, feed = conductivity_us_cm(out, 25.0), float(conductivity_us_cm(PERMEATE, 25.0))
-    first = {name: int(np.argmax(out[:, ion] > 0.2 * PERMEATE[ion])) for name, ion in (("si", 8), ("co2", TIC), ("cl", CL))}
+    first = {
+        name: int(np.argmax(out[:, ion] > 0.2 * PERMEATE[ion]))
+        for name, ion in (("si", 8), ("co2", TIC), ("cl", CL))
+    }
     assert 0 < first["si"] < first["co2"] < first["cl"]
     assert ec[200] < 0.2
     worst = int(ec.argmax())
@@ -191,7 +208,9 @@ def test_an_exhausted_bed_shows_breakthrough_and_then_discharge_in_the_truth() -
     at = (above - run.start_ms) / 60_000
     minutes = run.series["run:ro"].minutes
     on = (run.series["run:ro"].values > 0.5) & (np.abs(minutes - at) < 10)
-    assert np.median(run.series["ec25:di"].at(minutes[on]) / run.series["ec25:permeate"].at(minutes[on])) > 1.0
+    assert (
+        np.median(run.series["ec25:di"].at(minutes[on]) / run.series["ec25:permeate"].at(minutes[on])) > 1.0
+    )
 
 
 def test_other_membrane_physics_gives_another_permeate() -> None:

@@ -7,8 +7,22 @@ import pytest
 
 from simulator.air import saturation_pa
 from simulator.water import (
-    CA, CL, MG, NA, SIZE, TIC, K, carbonate_constants, charge_excess_meq_l, conductivity_us_cm, from_analysis,
-    hardness_mg_l, hydrogen_mmol_l, osmotic_pa, ph, viscosity_pa_s,
+    CA,
+    CL,
+    MG,
+    NA,
+    SIZE,
+    TIC,
+    K,
+    carbonate_constants,
+    charge_excess_meq_l,
+    conductivity_us_cm,
+    from_analysis,
+    hardness_mg_l,
+    hydrogen_mmol_l,
+    osmotic_pa,
+    ph,
+    viscosity_pa_s,
 )  # fmt: skip
 
 HARD = from_analysis(ca=100, mg=30, na=20, k=3, so4=70, no3=10, sio2=12, alk=260, ph_value=7.4)
@@ -20,15 +34,17 @@ def potassium_chloride(mmol_l: float) -> np.ndarray:
     return water
 
 
-@pytest.mark.parametrize(
-    ("mmol_l", "published"), [(0.1, 14.9), (1.0, 146.9), (10.0, 1412.0), (20.0, 2765.0)]
-)
+@pytest.mark.parametrize(("mmol_l", "published"), [(0.1, 14.9), (1.0, 146.9), (10.0, 1412.0), (20.0, 2765.0)])
 def test_potassium_chloride_conducts_as_in_standard_methods_2510(mmol_l: float, published: float) -> None:
     assert float(conductivity_us_cm(potassium_chloride(mmol_l), 25.0)) == pytest.approx(published, rel=0.01)
 
 
-@pytest.mark.parametrize(("temp_c", "published"), [(0.0, 772.92), (10.0, 1013.95), (20.0, 1273.03), (40.0, 1831.27)])
-def test_mobilities_follow_temperature_as_nist_potassium_chloride_does(temp_c: float, published: float) -> None:
+@pytest.mark.parametrize(
+    ("temp_c", "published"), [(0.0, 772.92), (10.0, 1013.95), (20.0, 1273.03), (40.0, 1831.27)]
+)
+def test_mobilities_follow_temperature_as_nist_potassium_chloride_does(
+    temp_c: float, published: float
+) -> None:
     """NIST standard of 0.01 mol/kg, ratio to its 25 C value of 1408.23; the Walden rule is good to 4 %."""
     water = potassium_chloride(10.0)
     ratio = float(conductivity_us_cm(water, temp_c) / conductivity_us_cm(water, 25.0))

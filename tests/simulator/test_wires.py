@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import itertools
 import json
 import shutil
 import struct
@@ -60,7 +61,9 @@ def client(player: Player, tmp_path: Path) -> Iterator[ModbusSerialClient]:
     made.close()
 
 
-def test_an_independent_client_reads_float_registers(run: Run, hand: list[float], client: ModbusSerialClient) -> None:
+def test_an_independent_client_reads_float_registers(
+    run: Run, hand: list[float], client: ModbusSerialClient
+) -> None:
     answer = client.read_holding_registers(0, count=2, device_id=3)
     value = client.convert_from_registers(answer.registers, client.DATATYPE.FLOAT32)
     shown = run.latest("permeate_ec", int(hand[0]))
@@ -68,7 +71,11 @@ def test_an_independent_client_reads_float_registers(run: Run, hand: list[float]
 
 
 def test_several_units_answer_on_one_bus(run: Run, hand: list[float], client: ModbusSerialClient) -> None:
-    for unit, register, name, scale in ((8, 0, "tank_level", 1.0), (4, 0, "di_ec", 10.0), (7, 0, "ro_run", 1.0)):
+    for unit, register, name, scale in (
+        (8, 0, "tank_level", 1.0),
+        (4, 0, "di_ec", 10.0),
+        (7, 0, "ro_run", 1.0),
+    ):
         shown = run.latest(name, int(hand[0]))
         answer = client.read_input_registers(register, count=1, device_id=unit)
         assert shown is not None and answer.registers == [round(shown.value * scale)]
@@ -138,29 +145,54 @@ def test_two_instruments_cannot_share_a_register(run: Run, tmp_path: Path) -> No
         Player(doubled, ShopClock(((0, 0), (1, 1))), tmp_path)
 
 
-def test_meters_write_lines_that_pyserial_reads(run: Run, player: Player, hand: list[float], tmp_path: Path) -> None:
+def test_meters_write_lines_that_pyserial_reads(
+    run: Run, player: Player, hand: list[float], tmp_path: Path
+) -> None:
     with serial.Serial(str(tmp_path / "line1"), 9600, timeout=5) as port:
         hand[0] += 5 * 60_000
         lines = [port.readline() for _ in range(4)]
-    shown = {f"EC {s.value:.1f} uS/cm\r\n".encode() for s in run.samples_between(int(hand[0]) - 300_000, int(hand[0]))
-             if s.instrument == "tank_ec"}  # fmt: skip
+    said = run.samples_between(int(hand[0]) - 300_000, int(hand[0]))
+    shown = {f"EC {s.value:.1f} uS/cm\r\n".encode() for s in said if s.instrument == "tank_ec"}
     assert any(line.startswith(b"TDS ") and line.endswith(b" ppm\r\n") for line in lines)
     assert {line for line in lines if line.startswith(b"EC")} <= shown and shown
 
 
-def test_mosquitto_sub_hears_the_sumps(run: Run, hand: list[float], broker: Mosquitto, tmp_path: Path) -> None:
+def test_mosquitto_sub_hears_the_sumps(
+    run: Run, hand: list[float], broker: Mosquitto, tmp_path: Path
+) -> None:
     program = shutil.which("mosquitto_sub")
     assert program, "this test needs mosquitto_sub: install mosquitto-clients"
-    listen = [program, "-h", broker.host, "-p", str(broker.port), "-q", "1", "-t", "hall3/#", "-c", "-i", "listener"]
+    listen = [
+        program,
+        "-h",
+        broker.host,
+        "-p",
+        str(broker.port),
+        "-q",
+        "1",
+        "-t",
+        "hall3/#",
+        "-c",
+        "-i",
+        "listener",
+    ]
     subprocess.run([*listen, "-E"], check=True, timeout=30)  # subscribed; what comes now waits at the broker
-    player = Player(run, ShopClock(((0, 0), (1, 1))), tmp_path, (broker.host, broker.port), now_ms=lambda: hand[0])
+    player = Player(
+        run, ShopClock(((0, 0), (1, 1))), tmp_path, (broker.host, broker.port), now_ms=lambda: hand[0]
+    )
     player.start()
     hand[0] += 5 * 60_000
-    done = subprocess.run([*listen, "-v", "-C", "100", "-W", "30"], capture_output=True, text=True, check=True)
+    done = subprocess.run(
+        [*listen, "-v", "-C", "100", "-W", "30"], capture_output=True, text=True, check=True
+    )
     player.stop()
     said = [line.split(" ", 1) for line in done.stdout.splitlines()]
     heard = dict(said)
-    sent = {s.own_ms: s.value for s in run.samples_between(run.start_ms + NOON, int(hand[0])) if s.instrument == "M01_level"}
+    sent = {
+        s.own_ms: s.value
+        for s in run.samples_between(run.start_ms + NOON, int(hand[0]))
+        if s.instrument == "M01_level"
+    }
     level = json.loads(heard["hall3/M01/level"])
     assert sent[level["t"]] == level["v"]
     assert float(heard["hall3/M07/level"]) % 10.0 == 0.0
@@ -186,8 +218,8 @@ def test_thinning_keeps_every_change_of_a_contact(run: Run, tmp_path: Path) -> N
     for name in ("M01_pump", "M04_pump"):
         values = [s.value for s in samples if s.instrument == name]
         kept = [s.value for s in told if s.instrument == name]
-        changes = sum(a != b for a, b in zip(values, values[1:], strict=False))
-        assert sum(a != b for a, b in zip(kept, kept[1:], strict=False)) == changes > 4
+        changes = sum(a != b for a, b in itertools.pairwise(values))
+        assert sum(a != b for a, b in itertools.pairwise(kept)) == changes > 4
     levels = [s for s in told if s.instrument == "M01_level"]
     assert len(levels) <= 48
     for part in (*player.buses.values(), *player.speakers):
@@ -199,7 +231,11 @@ def test_over_range_and_failure_are_told_in_the_wires_own_words(run: Run) -> Non
     over = Sample(5, "tank_ec", 5, 50.0, OVER)
     assert line_of(instruments["tank_ec"], over) == b"EC >50.0 uS/cm\r\n"
     level = Sample(5, "M01_level", 7, float("nan"), FAILED)
-    assert json.loads(message_of(instruments["M01_level"], level)) == {"t": 7, "v": None, "status": "sensor failed"}
+    assert json.loads(message_of(instruments["M01_level"], level)) == {
+        "t": 7,
+        "v": None,
+        "status": "sensor failed",
+    }
 
 
 def test_logger_files_hold_what_was_reported(run: Run, tmp_path: Path) -> None:
