@@ -22,22 +22,24 @@ __all__ = ["BreakthroughFit", "fit_breakthrough"]
 Array = np.ndarray
 
 MIN_READINGS = 6  # three parameters, and some freedom left to judge the scatter
-MOST_POINTS = 150  # more readings are averaged in blocks, which also takes out short-lived correlation
+MOST_POINTS = 100  # more readings are averaged in blocks, which also takes out short-lived correlation
 FAR_RANGES = 60.0  # how many times the watched span ahead is still called a limit and not "open"
 HIGHEST_SHARE = 1.2  # above, the bed discharges what it held, or the probes are swapped: no logistic
 FLAT_PROBABILITY = 0.001  # a front must be this unlikely to be the scatter of a flat line
 SHARE_FLOOR = 1e-6  # scatter never taken below, so that made-up exact data still has limits
-STEEPNESS_POINTS = 72
+STEEPNESS_POINTS = 40
 NEAR_FEED = 0.8
+WIDE = 0.5  # limits further apart than this share of the volume determine nothing a shop could plan by
 
 
 @dataclass(frozen=True)
 class BreakthroughFit:
     """What readings tell about a bed's curve. None means: these readings cannot tell.
 
-    `verdict`: "determined" (both limits of the volume at the limit are known), "front seen, end open"
-    (it has begun; no latest volume can be named), "no front yet" (flat so far: only `limit_low_l` is
-    meant, the earliest volume a sharp front could still take the effluent to the limit).
+    `verdict`: "determined" (the volume at the limit is known, its limits no further apart than half of it);
+    "front seen, end uncertain" (it has begun, but the limits are wider than that, or the later one open);
+    "no front yet" (flat so far: only `limit_low_l` is meant, the earliest volume at which a sharp front
+    could still take the effluent to the limit).
     """
 
     verdict: str
@@ -109,7 +111,10 @@ def fit_breakthrough(
     v50_low, v50_high = curve.limits(v50, 0.0, allowed)
     seen = curve.front_is_seen(rss)
     k_low, k_high = curve.steepness_limits(k, allowed) if seen else (None, None)
-    verdict = "no front yet" if not seen else "front seen, end open" if high is None else "determined"
+    verdict = "no front yet"
+    if seen:
+        narrow = high is not None and high - low <= WIDE * at_limit
+        verdict = "determined" if narrow else "front seen, end uncertain"
     return BreakthroughFit(
         verdict=verdict,
         confidence=confidence,
@@ -201,8 +206,8 @@ class _Curve:
     def best(self) -> tuple[float, float]:
         """V50 of the best curve of all and its sum of squares."""
         first, last = self.volume[0], self.volume[-1]
-        ahead = last + self.reach * np.geomspace(0.02, FAR_RANGES, 40)
-        volumes = np.concatenate([np.linspace(first, last, 60), ahead])
+        ahead = last + self.reach * np.geomspace(0.02, FAR_RANGES, 30)
+        volumes = np.concatenate([np.linspace(first, last, 40), ahead])
         for _ in range(5):
             sums = self.profile(volumes, 0.0)
             i = int(sums.argmin())
@@ -227,7 +232,7 @@ class _Curve:
             return self.profile(volumes, logit) <= allowed
 
         far = self.volume[-1] + FAR_RANGES * self.reach
-        steps = self.reach * np.geomspace(1e-4, FAR_RANGES, 48)
+        steps = self.reach * np.geomspace(1e-4, FAR_RANGES, 30)
         below = best - steps[best - steps >= 0.0]
         low = _edge(inside, np.concatenate([[best], below, [0.0]]))
         up = np.concatenate([[best], best + steps[best + steps < far], [max(far, best)]])
@@ -238,8 +243,8 @@ class _Curve:
         """Lowest and highest steepness; None where the tried range itself ends."""
         volumes = np.concatenate(
             [
-                np.linspace(self.volume[0], self.volume[-1], 80),
-                self.volume[-1] + self.reach * np.geomspace(0.01, FAR_RANGES, 60),
+                np.linspace(self.volume[0], self.volume[-1], 50),
+                self.volume[-1] + self.reach * np.geomspace(0.01, FAR_RANGES, 30),
             ]
         )
 
@@ -255,8 +260,8 @@ class _Curve:
             return np.asarray(sums.min(axis=1) <= allowed)
 
         here = math.log(k)
-        low = _edge(inside, np.linspace(here, self.ln_k[0], 24))
-        high = _edge(inside, np.linspace(here, self.ln_k[-1], 24))
+        low = _edge(inside, np.linspace(here, self.ln_k[0], 14))
+        high = _edge(inside, np.linspace(here, self.ln_k[-1], 14))
         return (
             None if low <= self.ln_k[0] else math.exp(low),
             None if high >= self.ln_k[-1] else math.exp(high),
