@@ -194,17 +194,20 @@ def test_the_sections_left_out_are_accepted_by_the_broker_once_taken_in(tmp_path
 
     with serving(command, plain):
         reader, meter = Client(secured, "reader"), Client(secured, "meter-1")
-        for client, user in ((reader, "goodwater"), (meter, "meter")):
+        # In a connection of its own: mosquitto 2.0.11 now and then hangs up on whom it denies a publish.
+        forger = Client(secured, "meter-2")
+        for client, user in ((reader, "goodwater"), (meter, "meter"), (forger, "meter")):
             client.paho.tls_set(ca_certs=str(certificates.ca_file))
             client.paho.username_pw_set(user, "water")
             client.connect(expecting=1)
         reader.subscribe("shop/#")
-        meter.publish("shop/another/ec", [b"forged"])
+        forger.paho.publish("shop/another/ec", b"forged", qos=0).wait_for_publish(PATIENCE_S)
+        forger.close()
         meter.publish("shop/meter/ec", [b"12.5"])
         assert reader.wait()
-        assert reader.received == [b"12.5"]
         meter.close()
         reader.close()
+    assert reader.received == [b"12.5"]
 
 
 def test_the_embedded_broker_carries_a_message_over_mqtt_3_1_1() -> None:
