@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from monitor.water.errors import OutOfRange, all_within, positive, within
-from monitor.water.interpolate import Floats, cubic
-from monitor.water.ultrapure import pure_water_us_cm, salt_ratio, sodium_chloride_factor
+from monitor.water.interpolate import Floats, cubic, cubic_series
+from monitor.water.ultrapure import pure_water_us_cm, salt_ratio_series, sodium_chloride_factor
 
 __all__ = [
     "alpha_from_two_readings_per_c",
@@ -42,12 +42,7 @@ _F25 = (
     1.354, 1.320, 1.287, 1.256, 1.225, 1.196, 1.168, 1.141, 1.116, 1.091, 1.067, 1.044,
     1.021, 1.000, 0.979, 0.959, 0.940, 0.921, 0.903, 0.886, 0.869, 0.853, 0.837, 0.822, 0.808,
 )  # fmt: skip
-_F25_T = np.arange(len(_F25), dtype=float)
-
-
-def natural_factor(temperature_c: Floats | float) -> Floats:
-    """f25 for values already known to lie in 0 to 35.9 °C."""
-    return cubic(temperature_c, _F25_T, _F25)
+_F25_T = tuple(float(t) for t in range(len(_F25)))
 
 
 def natural_water_factor_25(temperature_c: float) -> float:
@@ -62,7 +57,8 @@ def natural_water_factor_25(temperature_c: float) -> float:
         >>> natural_water_factor_25(10)
         1.428
     """
-    return float(natural_factor(within("temperature_c", temperature_c, NATURAL_LOW_C, NATURAL_HIGH_C, "°C")))
+    t = within("temperature_c", temperature_c, NATURAL_LOW_C, NATURAL_HIGH_C, "°C")
+    return cubic(t, _F25_T, _F25)
 
 
 def natural_water_factor_20(temperature_c: float) -> float:
@@ -174,13 +170,13 @@ def ec25_series_us_cm(
         divisor = 1.0 + within("alpha_per_c", alpha_per_c, 0.0, 0.1, "1/°C") * (t - 25.0)
         return np.asarray(ec / all_within("1 + alpha (T - 25)", divisor, 0.1))
     if method == "natural":
-        return np.asarray(ec * natural_factor(t))
+        return np.asarray(ec * cubic_series(t, _F25_T, _F25))
     if method == "sodium chloride":
-        return np.asarray(ec / salt_ratio(t))
+        return np.asarray(ec / salt_ratio_series(t))
     own = np.vectorize(pure_water_us_cm, otypes=[float])(t)
     above = ec - own
     all_within("ec_us_cm / pure water at its temperature", ec / own, 1.0 - PURE_WATER_DOUBT)
-    return np.asarray(pure_water_us_cm(25.0) + np.maximum(above, 0.0) / salt_ratio(t))
+    return np.asarray(pure_water_us_cm(25.0) + np.maximum(above, 0.0) / salt_ratio_series(t))
 
 
 def _span_c(method: Compensation) -> tuple[float, float]:

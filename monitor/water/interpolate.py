@@ -1,6 +1,15 @@
-"""Reading between the lines of a printed table."""
+"""Reading between the lines of a printed table.
+
+Local cubic (four nearest points, Lagrange), exact at the table's own points. Linear interpolation of these
+tables is off by up to 0.3 %; four points bring that below the tables' own uncertainty. The caller has refused
+what lies outside the table.
+"""
 
 from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -10,20 +19,28 @@ __all__: list[str] = []
 Floats = NDArray[np.float64]
 
 
-def cubic(x: ArrayLike, xs: ArrayLike, ys: ArrayLike) -> Floats:
-    """Local cubic (four nearest points, Lagrange) through a table with rising `xs`; exact at its points.
+def cubic(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+    """The table at one point (a few microseconds; NumPy takes fifty for a single number)."""
+    start = min(max(bisect_left(xs, x) - 2, 0), len(xs) - 4)
+    return float(_through_four(x, xs[start : start + 4], ys[start : start + 4]))
 
-    The caller has refused what lies outside the table. Linear interpolation of these tables is off by up
-    to 0.3 %; four points bring that below the tables' own uncertainty.
-    """
-    at = np.atleast_1d(np.asarray(x, dtype=float))
+
+def cubic_series(x: ArrayLike, xs: Sequence[float], ys: Sequence[float]) -> Floats:
+    """The table at many points at once, the same to the last bit or two."""
+    at = np.asarray(x, dtype=float)
     grid, known = np.asarray(xs, dtype=float), np.asarray(ys, dtype=float)
     start = np.clip(np.searchsorted(grid, at) - 2, 0, len(grid) - 4)
-    index = start[:, None] + np.arange(4)[None, :]
-    near, value = grid[index], known[index]
-    total = np.zeros_like(at)
+    near = [start + i for i in range(4)]
+    return np.asarray(_through_four(at, [grid[i] for i in near], [known[i] for i in near]))
+
+
+def _through_four(x: Any, xs: Sequence[Any], ys: Sequence[Any]) -> Any:
+    """The cubic through four points, for numbers and for arrays alike."""
+    total: Any = 0.0
     for j in range(4):
-        others = [i for i in range(4) if i != j]
-        top = np.prod(at[:, None] - near[:, others], axis=1)
-        total += value[:, j] * top / np.prod(near[:, [j]] - near[:, others], axis=1)
-    return total.reshape(np.shape(x))
+        part = ys[j]
+        for i in range(4):
+            if i != j:
+                part = part * ((x - xs[i]) / (xs[j] - xs[i]))
+        total = total + part
+    return total

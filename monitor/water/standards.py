@@ -22,12 +22,12 @@ __all__ = [
 ]
 
 # NIST molality scale, ITS-90, the water's own conductivity subtracted (CRC Handbook p. 5-73)
-_T = np.array([0.0, 10.0, 18.0, 20.0, 25.0, 30.0, 40.0, 50.0])
-_T_ONE = np.array([0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0])
-_HUNDREDTH = np.array([772.92, 1013.95, 1219.93, 1273.03, 1408.23, 1546.63, 1831.27, 2123.43])
-_TENTH = np.array([7116.85, 9291.72, 11140.6, 11615.9, 12824.6, 14059.2, 16591.0, 19180.9])
-_ONE = np.array([63488.0, 80844.0, 99170.0, 108620.0, 118240.0, 137810.0, 157670.0])
-_CO2_WATER = np.array([0.58, 0.79, 0.95, 0.99, 1.1, 1.2, 1.4, 1.61])
+_T = (0.0, 10.0, 18.0, 20.0, 25.0, 30.0, 40.0, 50.0)
+_T_ONE = (0.0, 10.0, 20.0, 25.0, 30.0, 40.0, 50.0)
+_HUNDREDTH = (772.92, 1013.95, 1219.93, 1273.03, 1408.23, 1546.63, 1831.27, 2123.43)
+_TENTH = (7116.85, 9291.72, 11140.6, 11615.9, 12824.6, 14059.2, 16591.0, 19180.9)
+_ONE = (63488.0, 80844.0, 99170.0, 108620.0, 118240.0, 137810.0, 157670.0)
+_CO2_WATER = (0.58, 0.79, 0.95, 0.99, 1.1, 1.2, 1.4, 1.61)
 
 # 25 °C: strength -> µS/cm. Molar: Standard Methods 2510:I. Molal: NIST, and for 0.001 mol/kg the molar value
 # times the density of water, since no column is published.
@@ -38,7 +38,7 @@ _MOLAL = {0.0001: 14.9 * 0.997, 0.001: 146.9 * 0.997, 0.01: 1408.23, 0.1: 12824.
 def _ratio(temperature_c: float, ec25_us_cm: float) -> float:
     """k(T)/k(25) of a KCl solution, between the three NIST strengths by the logarithm of its conductivity."""
     columns = ((_T, _HUNDREDTH), (_T, _TENTH), (_T_ONE, _ONE))
-    ratios = [float(cubic(temperature_c, t, k)) / float(k[t == 25.0][0]) for t, k in columns]
+    ratios = [cubic(temperature_c, t, k) / k[t.index(25.0)] for t, k in columns]
     strengths = np.log([1408.23, 12824.6, 108620.0])
     return float(np.interp(math.log(ec25_us_cm), strengths, ratios))
 
@@ -66,9 +66,9 @@ def kcl_standard_us_cm(
     strength = within("strength_mol", strength_mol, 0.0001, 1.0, scale)
     t = within("temperature_c", temperature_c, 0.0, 50.0, "°C")
     table = _MOLAL if scale == "mol/kg" else _MOLAR
-    at = np.array(list(table))
-    equivalent = np.array(list(table.values())) / at
-    ec25 = strength * float(cubic(math.sqrt(strength), np.sqrt(at), equivalent))
+    roots = [math.sqrt(at) for at in table]
+    equivalent = [ec / at for at, ec in table.items()]
+    ec25 = strength * cubic(math.sqrt(strength), roots, equivalent)
     return ec25 * _ratio(t, ec25)
 
 
@@ -84,7 +84,7 @@ def co2_saturated_water_us_cm(temperature_c: float) -> float:
         >>> co2_saturated_water_us_cm(25)
         1.1
     """
-    return float(cubic(within("temperature_c", temperature_c, 0.0, 50.0, "°C"), _T, _CO2_WATER))
+    return cubic(within("temperature_c", temperature_c, 0.0, 50.0, "°C"), _T, _CO2_WATER)
 
 
 def labelled_standard_us_cm(label_us_cm: float, temperature_c: float) -> float:

@@ -9,10 +9,8 @@ from __future__ import annotations
 import math
 from typing import Literal, NamedTuple
 
-import numpy as np
-
 from monitor.water.errors import within
-from monitor.water.interpolate import Floats, cubic
+from monitor.water.interpolate import Floats, cubic, cubic_series
 
 __all__ = [
     "carbonated_water",
@@ -122,9 +120,14 @@ def pure_water_mohm_cm(temperature_c: float, model: PureWaterModel = "ions") -> 
     return 1.0 / pure_water_us_cm(temperature_c, model)
 
 
-def salt_ratio(temperature_c: Floats | float) -> Floats:
-    """k(T)/k(25) of a trace of NaCl for values already known to lie in 0 to 100 °C."""
+def salt_ratio(temperature_c: float) -> float:
+    """k(T)/k(25) of a trace of NaCl for a temperature already known to lie in 0 to 100 °C."""
     return cubic(temperature_c, _SALT_T, _SALT_RATIO)
+
+
+def salt_ratio_series(temperature_c: Floats) -> Floats:
+    """The same for many temperatures."""
+    return cubic_series(temperature_c, _SALT_T, _SALT_RATIO)
 
 
 def sodium_chloride_factor(temperature_c: float) -> float:
@@ -139,7 +142,7 @@ def sodium_chloride_factor(temperature_c: float) -> float:
         >>> round(sodium_chloride_factor(15), 4)
         1.25
     """
-    return 1.0 / float(salt_ratio(within("temperature_c", temperature_c, 0.0, 100.0, "°C")))
+    return 1.0 / salt_ratio(within("temperature_c", temperature_c, 0.0, 100.0, "°C"))
 
 
 def trace_nacl_us_cm(nacl_ug_l: float, temperature_c: float = 25.0) -> float:
@@ -271,6 +274,6 @@ def hydrogen_lambda(temperature_c: float) -> float:
 
 def _weak_acid(h: float, kw: float, t: float) -> WeakAcidWater:
     """Conductivity of H+, OH- and the anion that balances them."""
-    grown = float(salt_ratio(np.float64(t)))
+    grown = salt_ratio(t)
     carried = h * hydrogen_lambda(t) + (kw / h * LAMBDA_OH + (h - kw / h) * LAMBDA_HCO3) * grown
     return WeakAcidWater(1000.0 * carried, -math.log10(h))

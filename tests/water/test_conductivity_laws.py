@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from monitor.water import calibration, conductivity, dissolved, standards, ultrapure
 from monitor.water.errors import OutOfRange
-from monitor.water.interpolate import cubic
+from monitor.water.interpolate import cubic, cubic_series
 
 EC = st.floats(0.1, 10_000.0)
 SCALES = st.sampled_from(["nacl", "kcl", "442", "natural"])
@@ -179,8 +179,9 @@ def test_the_misprint_of_1667_at_35_degrees_is_not_copied() -> None:
 
 
 def test_the_cubic_goes_through_its_table_and_is_exact_for_a_cubic() -> None:
-    xs = np.array([0.0, 1.0, 3.0, 4.0, 7.0, 8.0])
-    ys = xs**3 - 2 * xs
+    xs = [0.0, 1.0, 3.0, 4.0, 7.0, 8.0]
+    ys = [x**3 - 2 * x for x in xs]
     at = np.linspace(0.0, 8.0, 41)
-    assert cubic(at, xs, ys) == pytest.approx(at**3 - 2 * at, abs=1e-9)
-    assert cubic(xs, xs, ys) == pytest.approx(ys, abs=1e-12)
+    assert cubic_series(at, xs, ys) == pytest.approx(at**3 - 2 * at, abs=1e-9)
+    assert [cubic(x, xs, ys) for x in at] == pytest.approx(at**3 - 2 * at, abs=1e-9)
+    assert [cubic(x, xs, ys) for x in xs] == pytest.approx(ys, abs=1e-12)
