@@ -88,6 +88,7 @@ class Daemon:
         self._stopping = threading.Event()
         self._direct = DirectMail(site.plant, surroundings(site))
         self._delivery: Delivery | None = None
+        self._telling: threading.Thread | None = None
 
     def run(self) -> int:
         """Watch until stopped; 0 after a clean stop, 1 when the watch ended by itself."""
@@ -113,6 +114,7 @@ class Daemon:
             while not self._stopping.wait(0.2) and keeper.failure is None:
                 pass
             log.info("stopping")
+            keeper.ask_stop()
         return 0 if keeper.failure is None else 1
 
     def _make_keeper(self, data: Path) -> Keeper:
@@ -160,8 +162,8 @@ class Daemon:
             self._stopping.set()  # the supervisor is gone
 
     def _tell_trouble(self, trouble: str) -> None:
-        """Mail a fault of the store itself, from memory, in a thread of its own."""
-        if not trouble:
+        """Mail a fault of the store itself, from memory, in a thread of its own, one at a time."""
+        if self._telling is not None and self._telling.is_alive():
             return
         text = (
             f"{trouble}\n\nNothing is judged until it can be written again; what the broker holds is not "
@@ -176,7 +178,8 @@ class Daemon:
                     attempt.person, attempt.way, attempt.detail,
                 )  # fmt: skip
 
-        threading.Thread(target=tell, name="direct mail", daemon=True).start()
+        self._telling = threading.Thread(target=tell, name="direct mail", daemon=True)
+        self._telling.start()
 
 
 def main(arguments: list[str] | None = None) -> int:

@@ -13,13 +13,14 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from monitor import checkpoint
 from monitor.clock import Clock
 from monitor.intake.driver import LinkChange, Parcel
 from monitor.readings import Count, DeliveryResult, Event, Tick
+from monitor.store import reader
 from monitor.store.files import keep_reserve, release_reserve
 from monitor.store.writer import Batch, Writer
 from monitor.watch import Effects, Watch, WatchState
@@ -60,8 +61,8 @@ class _Open:
 class Keeper:
     """Runs in one thread, which owns the store's write connection.
 
-    `tell_trouble` is called with a sentence when the store cannot be written, and with "" when it can
-    again; `wake_delivery` after a commit that owes somebody a message; `beat` every turn of the loop.
+    `tell_trouble` is called with a sentence each time the store refuses; `wake_delivery` after a commit that
+    owes somebody a message; `beat` every turn of the loop.
     """
 
     def __init__(
@@ -86,6 +87,8 @@ class Keeper:
         self._limits = limits or Limits()
         self._queue: queue.Queue[Item] = queue.Queue(_QUEUE_PARCELS)
         self._closing = threading.Event()
+        self._in_trouble = threading.Event()
+        self._stop_asked = threading.Event()
         self._thread = threading.Thread(target=self._run, name="watch-and-store")
         self._writer = open_writer()
         self._state = self._load()
@@ -96,21 +99,31 @@ class Keeper:
     def start(self) -> None:
         self._thread.start()
 
+    def ask_stop(self) -> None:
+        """A stop is coming: from now on a store that refuses is not waited for, so that drivers can end."""
+        self._stop_asked.set()
+
     def stop(self) -> None:
         """Judge and commit what was handed over, then end. Call it after the drivers have stopped."""
+        self._stop_asked.set()
         self._closing.set()
         self._thread.join()
 
     def hand_over(self, item: Item) -> None:
         """The sink of all drivers: waits while the watch is behind. What comes while the watch is ending
         is let go, unacknowledged."""
-        while not self._closing.is_set():
+        while not self._closing.is_set() and not self._is_hopeless():
             with contextlib.suppress(queue.Full):
                 self._queue.put(item, timeout=0.5)
                 return
 
+    def _is_hopeless(self) -> bool:
+        return self._stop_asked.is_set() and self._in_trouble.is_set()
+
     def _load(self) -> WatchState:
         state, lost = checkpoint.restored(self._writer.load_state(), self._watch)
+        if "heart" in lost:
+            state = replace(state, sequence=reader.last_seq(self._writer.connection))
         if lost:
             log.warning("state of %s is of another version: re-judging the last days", ", ".join(lost))
             connection = self._writer.connection
@@ -225,24 +238,27 @@ class Keeper:
         while True:
             try:
                 self._writer.commit(batch)
+            except sqlite3.IntegrityError:
+                raise  # a mistake of ours; trying again would not mend it
             except sqlite3.Error as error:
                 self._trouble(error, attempt)
-                if self._closing.is_set():
+                if self._stop_asked.is_set():
                     return False
                 self._wait(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
                 attempt += 1
                 self._reopen()
             else:
                 if attempt:
+                    self._in_trouble.clear()
                     log.warning("the store can be written again after %d attempts", attempt)
-                    self._tell_trouble("")
                     keep_reserve(self._data)
                 return True
 
     def _trouble(self, error: sqlite3.Error, attempt: int) -> None:
         if attempt == 0:
+            self._in_trouble.set()
             log.error("the store in %s cannot be written (%s): nothing is acknowledged", self._data, error)
-            self._tell_trouble(f"The store in {self._data} cannot be written: {error}.")
+        self._tell_trouble(f"The store in {self._data} cannot be written: {error}.")
         if "full" in str(error) and release_reserve(self._data):
             log.warning("the disk is full: gave back the reserve")
 
@@ -257,6 +273,6 @@ class Keeper:
 
     def _wait(self, seconds: float) -> None:
         end = time.monotonic() + seconds
-        while time.monotonic() < end and not self._closing.is_set():
+        while time.monotonic() < end and not self._stop_asked.is_set():
             self._beat()
             time.sleep(min(_IDLE_S, seconds))

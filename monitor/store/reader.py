@@ -115,6 +115,14 @@ def first_seq_since(connection: sqlite3.Connection, since_ms: int) -> int:
     return 0 if row is None else int(row["seq"])
 
 
+def last_seq(connection: sqlite3.Connection) -> int:
+    """The highest number of any stored event; reads all readings, so only for when nothing else knows."""
+    (n,) = connection.execute(
+        "select max(coalesce((select max(seq) from event), 0), coalesce((select max(seq) from reading), 0))"
+    ).fetchone()
+    return int(n)
+
+
 @dataclass(frozen=True, slots=True)
 class OutboxTotals:
     """How the outbox stands."""
