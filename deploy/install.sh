@@ -56,7 +56,7 @@ test ! -e "$root/etc/goodwater/site.toml" || first=no
 if test $first = yes; then
   put config/one-meter.toml /etc/goodwater/site.toml
   # The example keeps its data beside itself; a service keeps it where it may write.
-  sed -i 's|^data = "[^"]*" *|data = "/var/lib/goodwater" |' "$root/etc/goodwater/site.toml"
+  sed -i 's|^data = .*|data = "/var/lib/goodwater"         # folder for all that Goodwater remembers|' "$root/etc/goodwater/site.toml"
 fi
 as_root chown -R root:goodwater /etc/goodwater
 as_root chmod -R o= /etc/goodwater
