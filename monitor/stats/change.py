@@ -12,8 +12,11 @@ from numpy.typing import ArrayLike
 from monitor.stats.errors import Floats, OutOfRange, positive, series, whole, within
 
 __all__ = [
+    "LevelChange",
+    "PageHinkleyState",
     "page_hinkley_series",
     "page_hinkley_signal",
+    "page_hinkley_step",
     "pettitt",
 ]
 
@@ -72,6 +75,7 @@ def page_hinkley_series(x: ArrayLike, delta: float, forgetting: float = 1.0, mod
     Range: as there
     Raises: OutOfRange
     Source: as there
+    Not for: slow creep, as `page_hinkley_step`
     Example:
         >>> page_hinkley_series([5.0, 5.1, 4.9, 5.0, 5.1], 0.05).round(3).tolist()
         [0.0, 0.0, 0.0, 0.0, 0.03]
@@ -99,6 +103,7 @@ def page_hinkley_signal(
     Range: as `page_hinkley_step`; threshold above 0; min_readings from 1
     Raises: OutOfRange
     Source: as there
+    Not for: slow creep, as `page_hinkley_step`
     Example:
         >>> page_hinkley_signal([5.0, 5.1, 4.9, 5.0, 5.6, 5.7, 5.5, 5.8], 0.05, 1.0)
         7

@@ -24,6 +24,7 @@ def ne43_class(current_ma: float) -> Ne43:
     Raises: OutOfRange
     Source: NAMUR NE 43
     Assumes: undefined means neither measured nor declared failed: treat as suspect
+    Not for: a transmitter set to other failure currents: see its manual
     Example:
         >>> ne43_class(3.9), ne43_class(3.5)
         ('underrange', 'fail_low')
@@ -47,6 +48,7 @@ def current_to_value(current_ma: float, lower_range_value: float, upper_range_va
     Range: a current that measures, 3.8 to 20.5 mA; two different range values
     Raises: OutOfRange: a failure current stands for no value
     Source: NAMUR NE 43
+    Not for: a current in the failure bands
     Example:
         >>> current_to_value(12.0, 0.0, 600.0)
         300.0
@@ -65,6 +67,7 @@ def fault_time_s(standing_s: float, current_ma: float, elapsed_s: float) -> floa
     Range: standing from 0 s, elapsed above 0 s
     Raises: OutOfRange
     Source: NAMUR NE 43: a failure must persist (4 s on one public page) to be taken for one
+    Not for: undefined currents: they are suspect, not failed
     Example:
         >>> fault_time_s(2.0, 3.4, 1.0), fault_time_s(2.0, 12.0, 1.0)
         (3.0, 0.0)
@@ -80,6 +83,7 @@ def fault_standing(currents_ma: list[float], elapsed_s: float, hold_s: float = 4
     Range: as there; hold above 0 s
     Raises: OutOfRange
     Source: as there
+    Not for: live use, which keeps the time of `fault_time_s`
     Example:
         >>> fault_standing([3.4, 3.4, 12.0, 3.4, 3.4], 2.0)
         [False, True, False, False, True]

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from monitor.stats.errors import Floats, positive, series, within
 
-__all__ = ["cusum_series", "cusum_signal"]
+__all__ = ["CusumState", "cusum_crossed", "cusum_series", "cusum_signal", "cusum_step"]
 
 
 class CusumState(NamedTuple):
@@ -45,6 +45,7 @@ def cusum_step(state: CusumState, x: float, target: float, allowance: float) -> 
     Raises: OutOfRange, also for NaN: a missing reading is not stepped
     Source: Page 1954; Lucas and Crosier 1982
     Assumes: readings independent of each other; otherwise alarms come far too often, see `cusum_arl_ar1`
+    Not for: a reference learned from the same readings
     Example:
         >>> cusum_step(CusumState(0.25, 0.0), 2.0, target=0.0, allowance=0.5)
         CusumState(upper=1.75, lower=0.0)
@@ -63,6 +64,7 @@ def cusum_crossed(
     Range: threshold H above 0, in the units of the data
     Raises: OutOfRange
     Source: Montgomery and Runger, chapter 16
+    Not for: saying how large the shift is
     Example:
         >>> cusum_crossed(CusumState(7.0, 0.0), 5.0)
         'up'
@@ -84,6 +86,7 @@ def cusum_series(
     Range: finite numbers; allowance and headstart from 0
     Raises: OutOfRange
     Source: as `cusum_step`
+    Not for: a reference learned from the same readings
     Example:
         >>> cusum_series([0.8, 1.9, 1.4], 0.0, 0.5)[0].round(1).tolist()
         [0.3, 1.7, 2.6]
@@ -108,6 +111,7 @@ def cusum_signal(
     Range: as there
     Raises: OutOfRange
     Source: as there
+    Not for: a reference learned from the same readings
     Example:
         >>> cusum_signal([0.8, 1.9, 1.4, 2.0, 1.1, 0.7, 2.6], 0.0, 0.5, 5.0)
         7

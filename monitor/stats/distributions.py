@@ -10,7 +10,6 @@ from monitor.stats.errors import Floats, OutOfRange, positive, within
 
 __all__ = [
     "normal_cdf",
-    "normal_pdf",
     "normal_quantile",
     "student_t_cdf",
     "student_t_quantile",
@@ -27,6 +26,7 @@ def normal_cdf(z: float) -> float:
     Range: any z; NaN is refused
     Raises: OutOfRange
     Source: definition
+    Not for: the upper tail as 1 - Phi: take Phi(-z)
     Example:
         >>> round(normal_cdf(-3.0), 6)
         0.00135
@@ -54,6 +54,7 @@ def normal_quantile(probability: float) -> float:
     Range: above 0, below 1
     Raises: OutOfRange
     Source: definition
+    Not for: probabilities closer to 1 than 1e-16
     Example:
         >>> round(normal_quantile(0.975), 6)
         1.959964
@@ -84,6 +85,7 @@ def student_t_cdf(t: float, degrees: float) -> float:
     Range: any finite t, degrees above 0
     Raises: OutOfRange
     Source: definition; continued fraction of the incomplete beta function, held to scipy in the tests
+    Not for: the upper tail as 1 - cdf: take cdf(-t)
     Example:
         >>> round(student_t_cdf(2.228, 10), 4)
         0.975
@@ -100,6 +102,7 @@ def student_t_quantile(probability: float, degrees: float) -> float:
     Range: above 0, below 1; degrees above 0
     Raises: OutOfRange
     Source: definition
+    Not for: probabilities closer to 1 than 1e-16
     Example:
         >>> round(student_t_quantile(0.975, 11), 4)
         2.201

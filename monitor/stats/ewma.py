@@ -22,6 +22,7 @@ def ewma_step(z: float, x: float, weight: float) -> float:
     Range: finite numbers, weight above 0 to 1
     Raises: OutOfRange, also for NaN
     Source: Roberts 1959
+    Not for: unevenly spaced readings
     Example:
         >>> round(ewma_step(50.0, 52.0, 0.3), 6)
         50.6
@@ -37,6 +38,7 @@ def ewma_series(x: ArrayLike, weight: float, start: float) -> Floats:
     Range: as `ewma_step`
     Raises: OutOfRange
     Source: as `ewma_step`
+    Not for: unevenly spaced readings
     Example:
         >>> ewma_series([52.0, 47.0], 0.3, 50.0).round(2).tolist()
         [50.6, 49.52]
@@ -55,6 +57,7 @@ def ewma_limits(
     Raises: OutOfRange
     Source: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2.4
     Assumes: independent readings
+    Not for: readings that remember each other: the limits are then too narrow
     Example:
         >>> [round(limit, 4) for limit in ewma_limits(50.0, 2.0539, 0.3, 3.0)]
         [47.4116, 52.5884]
@@ -75,6 +78,7 @@ def ewma_signal(
     Range: as there
     Raises: OutOfRange
     Source: as there
+    Not for: readings that remember each other: alarms come too often
     Example:
         >>> ewma_signal([10.0, 10.0, 14.0, 14.0], 10.0, 1.0, 0.3, 3.0)
         4

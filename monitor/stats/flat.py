@@ -36,6 +36,7 @@ def identical_readings_probability(
     Raises: OutOfRange
     Source: normal noise rounded to the nearest step
     Assumes: independent readings; memory makes equal runs more common still
+    Not for: a filtered or averaged signal, which repeats itself far more
     Example:
         >>> round(identical_readings_probability(4.0, 30), 3)
         0.247
@@ -52,6 +53,7 @@ def identical_readings_probability_averaged(resolution_over_sigma: float, readin
     Raises: OutOfRange
     Source: as there
     Assumes: as there
+    Not for: a filtered or averaged signal, which repeats itself far more
     Example:
         >>> round(identical_readings_probability_averaged(2.0, 10), 5)
         0.01033
@@ -71,6 +73,7 @@ def expected_flat_runs(
     Raises: OutOfRange
     Source: as there; held to simulation in the tests
     Assumes: as there
+    Not for: a filtered or averaged signal, which repeats itself far more
     Example:
         >>> round(expected_flat_runs(4.0, 30, 1440), 1)
         16.1
@@ -91,6 +94,7 @@ def flat_run_limit(resolution_over_sigma: float, samples_per_day: float, false_a
         judged by repetition
     Source: as `expected_flat_runs`
     Assumes: as there
+    Not for: a filtered or averaged signal, which repeats itself far more
     Example:
         >>> flat_run_limit(1.0, 1440, 1 / 30)
         11

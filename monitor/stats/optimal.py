@@ -39,6 +39,7 @@ def optimal_cusum_threshold(arl0: float, shift: float) -> float:
     Range: shift 0.1 to 6 sigma; ARL0 above that of h = 0, up to 1e9
     Raises: OutOfRange
     Source: Moustakides 1986 (from memory); integral equation
+    Not for: readings that remember each other: false alarms come far more often
     Example:
         >>> round(optimal_cusum_threshold(1000, 1.0), 3)
         5.071
@@ -83,6 +84,7 @@ def optimal_cusum_stationary_delay(arl0: float, shift: float) -> float:
     Range: as `optimal_cusum_threshold`
     Raises: OutOfRange
     Source: Moustakides, Polunchenko and Tartakovsky 2009 (abstract); Monte Carlo in the tests
+    Not for: readings that remember each other, or a fault that grows slowly
     Example:
         >>> round(optimal_cusum_stationary_delay(1000, 1.0), 2)
         9.79
@@ -100,6 +102,7 @@ def shiryaev_roberts_stationary_delay(arl0: float, shift: float) -> float:
     Range: shift 0.1 to 6 sigma; ARL0 10 to 1e9
     Raises: OutOfRange
     Source: Pollak and Tartakovsky 2009 (from memory); Moustakides et al. 2009 (abstract)
+    Not for: readings that remember each other, or a fault that grows slowly
     Example:
         >>> round(shiryaev_roberts_stationary_delay(1000, 1.0), 2)
         9.64

@@ -46,12 +46,13 @@ class Flag(IntEnum):
 
 
 def gap_flag(age_s: float, limit_s: float) -> Flag:
-    """Test 1: has the newest reading come in time?
+    """Test 1: whether the newest reading has come in time.
 
     Equation: age > limit: missing
     Range: age from 0 s, limit above 0 s
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 1
+    Not for: a reading that is late but carries its own time
     Example:
         >>> gap_flag(3700, 3600)
         <Flag.MISSING: 9>
@@ -60,12 +61,13 @@ def gap_flag(age_s: float, limit_s: float) -> Flag:
 
 
 def gross_range_flag(x: float | None, fail_span: Span, suspect_span: Span | None = None) -> Flag:
-    """Test 4: does a reading lie within the sensor's span, and within the user's?
+    """Test 4: whether a reading lies within the sensor's span, and within the user's.
 
     Equation: outside the sensor's span fail, outside the user's suspect; limits are good
     Range: low end below high end; the user's span inside the sensor's
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 4
+    Not for: hiding: over-range in the dangerous direction is evidence, not nothing
     Example:
         >>> gross_range_flag(55, (0, 100), (5, 50))
         <Flag.SUSPECT: 3>
@@ -92,6 +94,7 @@ def gross_range_flags(x: Series, fail_span: Span, suspect_span: Span | None = No
     Range: as there
     Raises: OutOfRange
     Source: as there
+    Not for: as `gross_range_flag`
     Example:
         >>> [int(flag) for flag in gross_range_flags([12, None, 101], (0, 100))]
         [1, 9, 4]
@@ -107,7 +110,7 @@ def spike_flag(
     fail: float | None,
     method: Literal["average", "differential"] = "average",
 ) -> Flag:
-    """Test 6: does a reading stand out from its two neighbours?
+    """Test 6: whether a reading stands out from its two neighbours.
 
     Equation: average: |x - (before + after)/2|; differential: min(|x - before|, |after - x|) if the two
         differences have opposite signs, else 0; above `suspect`, above `fail`
@@ -115,6 +118,7 @@ def spike_flag(
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 6; the differential form is the common library's
     Assumes: average also flags the good neighbours of a spike, differential does not
+    Not for: a step, which average also flags; the last reading, whose next has not come
     Example:
         >>> spike_flag(1.0, 1.25, 1.0, 0.1, 0.2)
         <Flag.FAIL: 4>
@@ -146,6 +150,7 @@ def spike_flags(
     Range: as there
     Raises: OutOfRange
     Source: as there
+    Not for: as `spike_flag`
     Example:
         >>> [int(flag) for flag in spike_flags([1, 1, 1.25, 1, 1], 0.1, 0.2)]
         [2, 3, 4, 3, 2]
@@ -161,13 +166,14 @@ def rate_flag(
     suspect_per_s: float,
     fail_per_s: float | None = None,
 ) -> Flag:
-    """Test 7: has a reading moved faster than it may?
+    """Test 7: whether a reading has moved faster than it may.
 
     Equation: |x - before| / elapsed > threshold
     Range: elapsed above 0 s, thresholds above 0 per second. A reading with none before it is good
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 7
     Assumes: the jump and the return are both flagged
+    Not for: a spike or a step: it cannot tell them apart
     Example:
         >>> rate_flag(2.0, 10.0, 900, 4 / 900)
         <Flag.SUSPECT: 3>
@@ -189,6 +195,7 @@ def rate_flags(
     Range: as there; times rising
     Raises: OutOfRange
     Source: as there
+    Not for: as `rate_flag`
     Example:
         >>> [int(flag) for flag in rate_flags([2, 10, 10.5], [0, 900, 1800], 4 / 900)]
         [1, 3, 1]
@@ -206,7 +213,7 @@ def rate_flags(
 def flat_line_flags(
     x: Series, interval_s: float, suspect_s: float, fail_s: float, tolerance: float
 ) -> list[Flag]:
-    """Test 8, the common library's form: has the reading stood still for so many seconds?
+    """Test 8, the common library's form: whether the reading has stood still for so many seconds.
 
     Equation: range of the last count + 1 readings < tolerance, count = floor(seconds / interval); at
         tolerance 0 a range of 0 flags (in that library it never does)
@@ -237,7 +244,7 @@ def flat_line_flags(
 def flat_line_count_flags(
     x: Series, epsilon: float, suspect_count: int, fail_count: int, present_included: bool = True
 ) -> list[Flag]:
-    """Test 8, the manual's form: are the last so many readings equal?
+    """Test 8, the manual's form: whether the last so many readings are equal.
 
     Equation: |x_n - x_(n-i)| <= epsilon for each of the last `count` readings, the present one among them
         (the manual's text) or not (its code line, one more reading)
@@ -245,6 +252,7 @@ def flat_line_count_flags(
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 8
     Assumes: a missing reading ends the run
+    Not for: choosing the counts: see `flat_run_limit`
     Example:
         >>> [int(flag) for flag in flat_line_count_flags([2.0, 2.0, 2.0, 2.1], 0.001, 3, 5)]
         [1, 1, 3, 1]
@@ -270,12 +278,13 @@ def flat_line_count_flags(
 def attenuated_flags(
     x: Series, suspect: float, fail: float, check: Literal["std", "range"] = "std"
 ) -> list[Flag]:
-    """Test 9: does a whole stretch move less than it should?
+    """Test 9: whether a whole stretch moves less than it should.
 
     Equation: population standard deviation, or range, < suspect, < fail; one verdict for the stretch
     Range: thresholds from 0, fail at most suspect; at least two readings present, else not evaluated
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 9
+    Not for: a calm tank, which is legitimately still
     Example:
         >>> [int(flag) for flag in attenuated_flags([1, 1.02, 1.01], 0.05, 0.005)]
         [3, 3, 3]
@@ -294,13 +303,14 @@ def attenuated_flags(
 
 
 def neighbour_flag(x: float | None, other: float | None, suspect: float, fail: float) -> Flag:
-    """Test 11: do two sensors at one place agree?
+    """Test 11: whether two sensors at one place agree.
 
     Equation: |x - other| > suspect, > fail; not evaluated when the other is missing
     Range: thresholds above 0
     Raises: OutOfRange
     Source: QARTOD Water Level manual, Test 11
     Assumes: flags the pair: which of the two is wrong it cannot say
+    Not for: sensors on two sides of something that changes the water
     Example:
         >>> neighbour_flag(1.00, 1.04, 0.03, 0.05)
         <Flag.SUSPECT: 3>

@@ -49,6 +49,7 @@ def least_squares(t: ArrayLike, y: ArrayLike, confidence: float = 0.95, lag1_rho
     Raises: OutOfRange
     Source: textbook; NIST StRD Norris in the tests
     Assumes: normal errors of one size, independent unless rho is given (then roughly AR(1))
+    Not for: data with a refill or a wild point in them (see `theil_sen`)
     Example:
         >>> line = least_squares([0, 1, 2, 3], [300.2, 299.4, 298.9, 298.7])
         >>> round(line.slope, 3), round(line.slope_se, 3)
@@ -93,6 +94,7 @@ def faster_than_baseline(line: Line, baseline_slope: float) -> FasterThanBaselin
     Raises: OutOfRange
     Source: textbook
     Assumes: the baseline known exactly, or known far better than the line
+    Not for: a baseline from the same stretch of readings
     Example:
         >>> line = least_squares([0, 1, 2, 3], [300.2, 299.4, 298.9, 298.7])
         >>> round(faster_than_baseline(line, -0.2).p_one_sided, 3)
@@ -110,6 +112,7 @@ def slope_se_from_noise(sigma: float, interval: float, readings: int) -> float:
     Raises: OutOfRange
     Source: closed form for equal intervals
     Assumes: independent noise; at lag-1 correlation 0.9 the real one is over four times larger
+    Not for: readings that remember each other
     Example:
         >>> round(slope_se_from_noise(1.0, 1 / 60, 60), 3)
         0.447
@@ -126,6 +129,7 @@ def effective_sample_size(readings: int, lag1_rho: float) -> float:
     Range: n from 1, rho above -1 below 1
     Raises: OutOfRange
     Source: variance of the mean of an AR(1) series, large n
+    Not for: slopes, whose loss is of the same kind but larger
     Example:
         >>> round(effective_sample_size(480, 0.9), 1)
         25.3
@@ -142,6 +146,7 @@ def lag1_autocorrelation(x: ArrayLike) -> float:
     Raises: OutOfRange
     Source: textbook
     Assumes: no trend (take residuals first)
+    Not for: unevenly spaced readings
     Example:
         >>> round(lag1_autocorrelation([1.0, 2.0, 3.0, 2.0, 1.0, 0.0, 1.0]), 3)
         0.443

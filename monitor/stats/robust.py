@@ -38,6 +38,7 @@ def modified_z(x: ArrayLike, resolution: float = 0.0) -> Floats:
     Range: one or more finite readings; resolution of the sensor from 0, in the units of the data
     Raises: OutOfRange
     Source: Iglewicz and Hoaglin 1993
+    Not for: a series with a trend in it
     Example:
         >>> modified_z([2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3]).round(2).tolist()[-1]
         26.31
@@ -60,6 +61,7 @@ def outliers(x: ArrayLike, cutoff: float = 3.5, resolution: float = 0.0) -> list
     Range: as `modified_z`; cutoff above 0
     Raises: OutOfRange
     Source: Iglewicz and Hoaglin 1993 (cutoff 3.5)
+    Not for: a series with a trend in it
     Example:
         >>> outliers([2.1, 2.6, 2.4, 2.5, 2.3, 2.1, 2.3, 2.6, 8.2, 8.3])
         [8, 9]

@@ -40,6 +40,7 @@ def shewhart_arl0(z: float) -> float:
     Raises: OutOfRange
     Source: normal distribution
     Assumes: independent normal noise
+    Not for: readings that remember each other: false alarms then come in bursts
     Example:
         >>> round(shewhart_arl0(3.0), 1)
         370.4
@@ -55,6 +56,7 @@ def false_alarms_per_day(sensors: int, samples_per_day: float, z: float) -> floa
     Raises: OutOfRange
     Source: normal distribution
     Assumes: independent samples; minute data of a tank are not
+    Not for: readings that remember each other: they come in bursts
     Example:
         >>> round(false_alarms_per_day(20, 1440, 3.0))
         78
@@ -69,6 +71,7 @@ def mean_days_between_false_alarms(arl0: float, sample_min: float, sensors: int 
     Range: ARL0 from 1, interval above 0 min, sensors from 1
     Raises: OutOfRange
     Source: arithmetic
+    Not for: an ARL0 taken from a table of independent data, on data that are not
     Example:
         >>> mean_days_between_false_alarms(465, 60, 20)
         0.96875
@@ -85,6 +88,7 @@ def consecutive_exceedances_samples(probability: float, times: int) -> float:
     Raises: OutOfRange
     Source: closed form of the run of successes
     Assumes: independent samples
+    Not for: readings that remember each other: runs are then far more common
     Example:
         >>> round(consecutive_exceedances_samples(0.00135, 2))
         549438
@@ -127,6 +131,7 @@ def cusum_arl_two_sided(k: float, h: float, shift: float = 0.0, headstart: float
     Raises: OutOfRange
     Source: Lucas and Crosier 1982
     Assumes: independent normal readings
+    Not for: readings that remember each other: see `cusum_arl_ar1`
     Example:
         >>> round(cusum_arl_two_sided(0.5, 5.0), 1)
         465.4
@@ -149,6 +154,7 @@ def cusum_arl_siegmund(k: float, h: float, shift: float = 0.0) -> float:
     Raises: OutOfRange
     Source: Siegmund 1985, from memory; within a few per cent of `cusum_arl_one_sided`
     Assumes: independent normal readings
+    Not for: a stated false-alarm rate: compute `cusum_arl_one_sided`
     Example:
         >>> round(cusum_arl_siegmund(0.5, 5.0))
         938
@@ -168,6 +174,7 @@ def cusum_threshold(arl0: float, k: float, sides: Literal[1, 2] = 1) -> float:
     Raises: OutOfRange
     Source: as `cusum_arl_one_sided`
     Assumes: independent normal readings
+    Not for: readings that remember each other: see `cusum_threshold_ar1`
     Example:
         >>> round(cusum_threshold(465.4435, 0.5, sides=2), 3)
         5.0
@@ -194,6 +201,7 @@ def ewma_arl(
     Raises: OutOfRange
     Source: Crowder 1987; published designs of Crowder 1989 in the tests
     Assumes: independent normal readings
+    Not for: readings that remember each other
     Example:
         >>> round(ewma_arl(0.3, 3.0, 1.0), 2)
         11.7

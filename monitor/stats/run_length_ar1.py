@@ -67,6 +67,7 @@ def cusum_threshold_ar1(arl0: float, k: float, phi: float, sides: Literal[1, 2] 
     Raises: OutOfRange
     Source: as `cusum_arl_ar1`
     Assumes: as `cusum_arl_ar1`
+    Not for: noise with a longer memory, or with a daily cycle
     Example:
         >>> round(cusum_threshold_ar1(100, 0.5, 0.5), 1)
         6.7

@@ -105,6 +105,7 @@ def evaporation_from_humidities_kg_h(
     Range: area above 0 m², humidity ratios 0 to 0.5 kg/kg, coefficient above 0 to 500 kg/(m² h)
     Raises: OutOfRange
     Source: engineering handbooks' pool formula
+    Not for: an alarm on the absolute figure
     Example:
         >>> round(evaporation_from_humidities_kg_h(1.0, 0.025, 0.010, 25.0), 3)
         0.375
@@ -144,6 +145,7 @@ def evaporation_heat_kwh(evaporated_kg: float, liquid_temperature_c: float) -> f
     Range: mass from 0 kg, liquid 0 to 150 °C
     Raises: OutOfRange
     Source: energy balance
+    Not for: the heat a machine gives off: most of it leaves by chips, parts and air
     Example:
         >>> round(evaporation_heat_kwh(10.0, 30.0), 2)
         6.75

@@ -74,6 +74,7 @@ def evaporated_volume_l(
     Raises: OutOfRange
     Source: water balance, integrated
     Assumes: as `evaporated_fraction`
+    Not for: a verdict: see `split_level_drop`
     Example:
         >>> round(evaporated_volume_l(300, 240, 6.0, 6.966), 1)
         40.1
@@ -92,6 +93,7 @@ def mixture_lost_l(
     Raises: OutOfRange
     Source: water balance, integrated
     Assumes: as `evaporated_fraction`
+    Not for: a verdict: see `split_level_drop`
     Example:
         >>> round(mixture_lost_l(300, 240, 6.0, 6.966), 1)
         19.9

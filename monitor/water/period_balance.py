@@ -40,6 +40,7 @@ def period_mixture_lost_l(
     Raises: OutOfRange
     Source: balance of the concentrate
     Assumes: strength between the two readings; nothing else added
+    Not for: a verdict: see `split_period`; a part lost stronger or leaner than the mean biases it
     Example:
         >>> round(period_mixture_lost_l(300, 6.0, 290, 6.6, 60, 2.0), 2)
         0.95
@@ -68,6 +69,7 @@ def period_evaporated_l(
     Raises: OutOfRange
     Source: balance of volume and concentrate
     Assumes: as `period_mixture_lost_l`
+    Not for: a verdict: see `split_period`
     Example:
         >>> round(period_evaporated_l(300, 6.0, 290, 6.6, 60, 2.0), 2)
         69.05
@@ -100,6 +102,7 @@ def split_period(
     Raises: OutOfRange
     Source: balance of volume and concentrate; Fieller 1954 (from memory)
     Assumes: as `split_level_drop`; all additions together, at their mean strength
+    Not for: a period in which coolant was drawn off or the sump was cleaned
     Example:
         >>> split = split_period(300, 6.0, 290, 6.6, 60, 2.0, instrument="digital")
         >>> split.verdict, round(split.evaporated_l)

@@ -44,6 +44,7 @@ def saturation_pressure_pa(temperature_c: float) -> float:
     Range: -40 to 150 °C
     Raises: OutOfRange
     Source: IAPWS SR1-86 (1992), Wagner and Pruss; IAPWS R14-08 (2011) over ice
+    Not for: oil, or strong solutions; coolant of a few per cent differs by less than 1 %
     Example:
         >>> round(saturation_pressure_pa(25.0), 1)
         3169.8
@@ -102,6 +103,7 @@ def humidity_ratio_kg_kg(
     Raises: OutOfRange
     Source: ASHRAE Handbook, Fundamentals, chapter 1
     Assumes: ideal gas, 0.45 % below real air at 25 °C and half saturation
+    Not for: air that carries mist
     Example:
         >>> round(humidity_ratio_kg_kg(25.0, 0.5), 6)
         0.009883
@@ -117,6 +119,7 @@ def dew_point_c(air_temperature_c: float, relative_humidity: float) -> float:
     Range: -20 to 80 °C, relative humidity up to 1 and enough for a dew point of -40 °C
     Raises: OutOfRange
     Source: ASHRAE Handbook, Fundamentals, chapter 1
+    Not for: air close to the coolant, which is more humid than the room's
     Example:
         >>> round(dew_point_c(25.0, 0.5), 2)
         13.86
@@ -138,6 +141,7 @@ def wet_bulb_c(
     Range: -20 to 80 °C, relative humidity 0 to 1, pressure 60,000 to 110,000 Pa
     Raises: OutOfRange
     Source: ASHRAE Handbook, Fundamentals, chapter 1
+    Not for: how cold coolant gets: pumps and cutting heat it
     Example:
         >>> round(wet_bulb_c(25.0, 0.5), 2)
         17.89

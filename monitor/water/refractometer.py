@@ -80,6 +80,7 @@ def refractive_index_from_brix(reading_brix: float) -> float:
     Range: -1 to 30 Brix
     Raises: OutOfRange
     Source: as there
+    Not for: coolant's own index: Brix is a sugar scale
     Example:
         >>> round(refractive_index_from_brix(5.0), 6)
         1.340291
@@ -96,6 +97,7 @@ def water_refractive_index(temperature_c: float) -> float:
     Range: 0 to 60 °C
     Raises: OutOfRange
     Source: IAPWS R9-97, coefficients from memory, held to iapws in the tests
+    Not for: other light than yellow
     Example:
         >>> round(water_refractive_index(30.0), 5)
         1.33193
@@ -151,6 +153,7 @@ def coolant_concentration_pct(reading_brix: float, factor_pct_brix: float, zero_
     Raises: OutOfRange, also when the reading is below its zero by more than 1 Brix
     Source: common practice; the factor stands on the product's sheet
     Assumes: no tramp oil or fines in the drop, both raise or blur the reading: skim, filter, read twice
+    Not for: old or contaminated coolant without a titration beside it
     Example:
         >>> round(coolant_concentration_pct(4.1, 1.6, zero_brix=0.2), 2)
         6.24
@@ -168,6 +171,7 @@ def unzeroed_error(reading_brix: float, zero_brix: float) -> float:
     Range: zero -5 to 5 Brix, reading above the zero to 90 Brix
     Raises: OutOfRange
     Source: follows from `coolant_concentration_pct`
+    Not for: readings at or below their zero
     Example:
         >>> round(unzeroed_error(5.2, 0.3), 3)
         0.061

@@ -39,6 +39,7 @@ def sump_volume_after_l(
     Range: volume above 0 L, losses from 0 L/d, time from 0 d until the sump is empty
     Raises: OutOfRange, also when the sump would be empty before then
     Source: water balance
+    Not for: losses that change with level or season
     Example:
         >>> sump_volume_after_l(300.0, 8.0, 4.0, 5.0)
         240.0
@@ -61,6 +62,7 @@ def sump_concentration_after_pct(
     Raises: OutOfRange
     Source: water balance, integrated
     Assumes: a constant ratio E : D; mixture lost at the sump's own strength
+    Not for: coolant that is consumed, splits or rots besides
     Example:
         >>> round(sump_concentration_after_pct(300.0, 6.0, 8.0, 4.0, 5.0), 3)
         6.962
@@ -79,6 +81,7 @@ def steady_makeup_pct(concentration_pct: float, evaporation_l_d: float, mixture_
     Raises: OutOfRange
     Source: water balance
     Assumes: mixture lost at the sump's own strength
+    Not for: a sump that has drifted: first bring it back, see `top_off`
     Example:
         >>> round(steady_makeup_pct(6.0, 8.0, 4.0), 3)
         2.0
@@ -95,6 +98,7 @@ def cycles_of_concentration(evaporation_l_d: float, mixture_loss_l_d: float) -> 
     Range: evaporation from 0 L/d, mixture lost above 0 L/d (without any, minerals rise without end)
     Raises: OutOfRange
     Source: water balance; a cooling tower's cycles with loss in place of blowdown
+    Not for: how long it takes to get there: see `mineral_after_mg_l`
     Example:
         >>> cycles_of_concentration(10.0, 2.0)
         6.0
@@ -159,6 +163,7 @@ def mineral_steady_mg_l(evaporation_l_d: float, mixture_loss_l_d: float, makeup_
     Range: as `cycles_of_concentration`; make-up from 0 mg/L
     Raises: OutOfRange
     Source: water balance
+    Not for: how long it takes to get there: see `mineral_after_mg_l`
     Example:
         >>> mineral_steady_mg_l(10.0, 2.0, 60.0)
         360.0

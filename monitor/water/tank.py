@@ -62,6 +62,7 @@ def rectangular_level_m(length_m: float, width_m: float, volume_l: float) -> flo
     Range: length and width above 0 to 100 m, volume from 0
     Raises: OutOfRange
     Source: geometry
+    Not for: a sump with pumps, chips or a sloped floor in it
     Example:
         >>> round(rectangular_level_m(1.2, 0.6, 144.0), 6)
         0.2
@@ -77,6 +78,7 @@ def rectangular_volume_l_mm(length_m: float, width_m: float) -> float:
     Range: length and width above 0 to 100 m
     Raises: OutOfRange
     Source: geometry
+    Not for: a sump with pumps, chips or a sloped floor in it
     Example:
         >>> round(rectangular_volume_l_mm(1.2, 0.6), 6)
         0.72
@@ -128,6 +130,7 @@ def vertical_cylinder_level_m(
     Range: diameter above 0 to 100 m; a volume that fits below 100 m of level
     Raises: OutOfRange
     Source: geometry
+    Not for: the closed top of a tank
     Example:
         >>> round(vertical_cylinder_level_m(1.2, 565.4866776), 6)
         0.5
@@ -188,6 +191,7 @@ def horizontal_cylinder_level_m(
     Range: as there; volume 0 to the full tank
     Raises: OutOfRange
     Source: geometry
+    Not for: a tank that leans along its length
     Example:
         >>> round(horizontal_cylinder_level_m(1.0, 2.0, 500.0), 6)
         0.355253
@@ -229,6 +233,7 @@ def strapping_volume_l(levels_mm: Sequence[float], volumes_l: Sequence[float], l
     Source: common practice, no source
     Assumes: points close enough together. Ten equal steps on a lying cylinder of 1 m by 2 m read 11.5 L too
         much at 0.05 m
+    Not for: a level outside the table
     Example:
         >>> round(strapping_volume_l([0, 50, 100, 150], [0, 22.0, 47.5, 78.0], 75), 3)
         34.75
@@ -245,6 +250,7 @@ def strapping_level_mm(levels_mm: Sequence[float], volumes_l: Sequence[float], v
     Range: volumes must rise from point to point; a volume inside the table
     Raises: OutOfRange
     Source: common practice, no source
+    Not for: a table with a flat stretch
     Example:
         >>> round(strapping_level_mm([0, 50, 100, 150], [0, 22.0, 47.5, 78.0], 34.75), 3)
         75.0
@@ -282,6 +288,8 @@ class _Head:
 def _head(
     kind: Ends, rim: float, depth_m: float, dish_ratio: float, knuckle_ratio: float, name: str
 ) -> _Head:
+    within("dish_ratio", dish_ratio, 0.5, 100.0)
+    within("knuckle_ratio", knuckle_ratio, 1e-6, 0.5 - 1e-6)
     if kind == "torispherical":
         if depth_m:
             raise OutOfRange(f"{name} depth", depth_m, "0 for torispherical: dish and knuckle give it")
@@ -303,12 +311,8 @@ def _head(
 
 def _torispherical(rim: float, dish_ratio: float, knuckle_ratio: float) -> _Head:
     """Dish of radius f D and knuckle of radius k D, meeting with one tangent (Jones' f, k and alpha)."""
-    f = within("dish_ratio", dish_ratio, 0.5, 100.0)
-    k = within("knuckle_ratio", knuckle_ratio, 1e-6, 0.5 - 1e-6)
-    dish, knuckle = 2.0 * rim * f, 2.0 * rim * k
-    if f - k <= 0.0:
-        raise OutOfRange("knuckle_ratio", k, "below the dish ratio")
-    alpha = math.asin(min(1.0, (1.0 - 2.0 * k) / (2.0 * (f - k))))
+    dish, knuckle = 2.0 * rim * dish_ratio, 2.0 * rim * knuckle_ratio
+    alpha = math.asin(min(1.0, (1.0 - 2.0 * knuckle_ratio) / (2.0 * (dish_ratio - knuckle_ratio))))
     bend = knuckle * math.cos(alpha)
     depth = bend + dish * (1.0 - math.cos(alpha))
 
