@@ -42,11 +42,9 @@ def ro_temperature_factor(
         0.6781
     """
     warm = _temperature("temperature_c", temperature_c)
-    u = (
-        within("cold_k", cold_k, 1000.0, 6000.0, "K")
-        if warm < 25.0
-        else within("warm_k", warm_k, 1000.0, 6000.0, "K")
-    )
+    below = within("cold_k", cold_k, 1000.0, 6000.0, "K")
+    above = within("warm_k", warm_k, 1000.0, 6000.0, "K")
+    u = below if warm < 25.0 else above
     zero = within("zero_k", zero_k, 273.0, 273.15, "K")
     return math.exp(u * (1.0 / (zero + 25.0) - 1.0 / (zero + warm)))
 
