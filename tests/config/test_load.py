@@ -168,3 +168,43 @@ def test_a_rule_on_a_channel_with_a_mistake_of_its_own_is_not_a_second_mistake(t
 def test_no_word_of_the_library_reaches_a_person(tmp_path: Path) -> None:
     told = str(refused(written(tmp_path, changed(*WRONG))))
     assert not re.search(r"pydantic|Input|Value error|validation|Extra inputs|Literal|None\b", told)
+
+
+def with_another_meter(topic: str) -> str:
+    """SITE with a second instrument and a third that take one bare number from the given topic."""
+    meter = """[[instrument]]
+id = "meter-{n}"
+sump = "m1"
+expected_interval = "1 min"
+wire = {{ kind = "mqtt", broker = "hall", topic = "{topic}", payload = {{ kind = "number" }} }}
+[[instrument.channel]]
+id = "level-{n}"
+quantity = "level"
+unit = "mm"
+range = [0, 100]
+resolution = 1
+
+"""
+    meters = meter.format(n=1, topic="sump/1") + meter.format(n=2, topic=topic)
+    return SITE.replace('[[rule]]\nkind = "limit"', meters + '[[rule]]\nkind = "limit"')
+
+
+def test_two_meters_may_share_a_broker_but_not_the_value_of_a_topic(tmp_path: Path) -> None:
+    assert len(load(written(tmp_path, with_another_meter("sump/2"))).plant.instrument) == 4
+    (mistake,) = refused(written(tmp_path, with_another_meter("sump/1"))).mistakes
+    assert mistake.place == 'instrument "meter-2" > wire'
+    assert mistake.found == 'topic "sump/1" of broker "hall" for channel "level-2"'
+    assert '"level-1" already takes this one' in mistake.allowed
+
+
+def test_a_mail_server_may_go_unnamed_only_where_there_is_just_one(tmp_path: Path) -> None:
+    unnamed = changed((', via = "office"', ""))
+    assert load(written(tmp_path, unnamed)).plant.person[0].way[0].via is None
+    spare = '[[mail_server]]\nid = "spare"\nhost = "::1"\nsecurity = "none"\nsender = "g@shop.example"\n\n'
+    two = unnamed.replace("[[stage]]", spare + "[[stage]]", 1)
+    (mistake,) = refused(written(tmp_path, two)).mistakes
+    assert mistake.place == 'person "lead" > way number 1 > via'
+    assert '"office", "spare"' in mistake.allowed
+    none = re.sub(r"\[\[mail_server\]\].*?\n\n", "", unnamed, flags=re.DOTALL)
+    (mistake,) = refused(written(tmp_path, none)).mistakes
+    assert "a [[mail_server]]" in mistake.allowed
