@@ -68,8 +68,9 @@ def test_every_example_loads(path: Path) -> None:
 
 
 def test_the_examples_have_the_machines_they_promise() -> None:
-    sumps = {path.name: len(load(path).plant.sump) for path in EXAMPLES}
-    assert sumps == {"large-shop.toml": 40, "one-meter.toml": 0, "small-shop.toml": 12}
+    promised = {"large-shop.toml": 40, "one-meter.toml": 0, "small-shop.toml": 12}
+    sumps = {path.name: len(load(path).plant.sump) for path in EXAMPLES if path.name in promised}
+    assert sumps == promised
 
 
 def test_a_stage_is_fed_by_the_one_above_or_by_those_it_names() -> None:
