@@ -9,12 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor import calc
+from monitor.calc import answer, request
 from monitor.catalogue import quantities
 from monitor.plant.units import scale_between
 from tests.calc import examples
 
 
-def answer(*words: str) -> dict[str, object]:
+def asked(*words: str) -> dict[str, object]:
     """The single figure of a request, by way of --json."""
     text = examples.run(" ".join([*words, "--json"]))
     return {row["name"]: row["value"] for row in json.loads(text)["result"]}
@@ -39,7 +40,7 @@ def test_every_example_of_the_how_to_shows_what_the_command_prints() -> None:
     ],
 )
 def test_the_same_water_in_any_unit_gives_the_same_answer(words: tuple[str, ...]) -> None:
-    assert answer("ec25_natural_us_cm", *words)["ec25_natural"] == pytest.approx(398.97, abs=0.01)
+    assert asked("ec25_natural_us_cm", *words)["ec25_natural"] == pytest.approx(398.97, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -57,11 +58,11 @@ def test_the_same_water_in_any_unit_gives_the_same_answer(words: tuple[str, ...]
 )
 def test_hardness_is_taken_in_every_unit_of_the_trade(unit: str, mass: float) -> None:
     # grain 64.79891 mg, US gallon 3.785411784 L, dH 10 mg CaO/L, fH 10 mg CaCO3/L: definitions
-    assert answer("hardness_units", f"hardness=1 {unit}")["hardness_mg_l"] == pytest.approx(mass, rel=1e-4)
+    assert asked("hardness_units", f"hardness=1 {unit}")["hardness_mg_l"] == pytest.approx(mass, rel=1e-4)
 
 
 def test_a_name_may_leave_out_its_unit_and_be_written_with_hyphens() -> None:
-    assert calc.find("ec25-natural").name == "ec25_natural_us_cm"
+    assert request.find("ec25-natural").name == "ec25_natural_us_cm"
 
 
 @pytest.mark.parametrize(
@@ -121,6 +122,23 @@ def test_the_list_holds_every_quantity_in_its_group(capsys: pytest.CaptureFixtur
     assert {row["quantity"] for row in json.loads(capsys.readouterr().out)} == set(quantities())
 
 
+def test_the_list_can_be_searched_by_a_word(capsys: pytest.CaptureFixture[str]) -> None:
+    assert calc.main(["list", "evaporation"]) == 0
+    out = capsys.readouterr().out
+    assert "evaporation_band" in out
+    assert "tds_mg_l" not in out
+    assert calc.main(["list", "unicorn"]) == 2
+    assert "no quantity has to do with unicorn" in capsys.readouterr().err
+
+
+def test_the_answer_comes_in_the_unit_that_is_wanted(capsys: pytest.CaptureFixture[str]) -> None:
+    request_ = ["sump_volume_after_l", "volume=300", "L", "evaporation=10", "L/d", "mixture_loss=2", "L/d"]
+    assert calc.main([*request_, "time=5", "d", "--in", "gal"]) == 0
+    assert "= 63.4 gal" in capsys.readouterr().out  # 240 L / 3.785411784
+    assert calc.main([*request_, "time=5", "d", "--in", "bar"]) == 2
+    assert "the answer is in L; it cannot be given in bar" in capsys.readouterr().err
+
+
 def test_help_explains_one_quantity(capsys: pytest.CaptureFixture[str]) -> None:
     assert calc.main(["ec25_natural_us_cm", "--help"]) == 0
     out = capsys.readouterr().out
@@ -137,7 +155,7 @@ def test_help_explains_one_quantity(capsys: pytest.CaptureFixture[str]) -> None:
 
 @pytest.mark.parametrize("name", sorted(quantities()))
 def test_every_quantity_can_be_explained(name: str) -> None:
-    text = calc.explain(quantities()[name])
+    text = answer.explain(quantities()[name])
     assert all(each.name in text for each in quantities()[name].inputs)
 
 
@@ -155,7 +173,7 @@ def test_every_quantity_can_be_explained(name: str) -> None:
     ],
 )
 def test_an_answer_has_four_significant_digits(value: float, shown: str) -> None:
-    assert calc.significant(value) == shown
+    assert answer.significant(value) == shown
 
 
 @given(
