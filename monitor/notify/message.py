@@ -34,7 +34,7 @@ PRIORITY_WORDS: dict[Priority, str] = {
     "low": "low: act within the week",
 }
 
-_SURE = (
+SURE_WORDS = (
     (0.99, "as good as certain"),
     (0.9, "very likely"),
     (0.7, "likely"),
@@ -240,7 +240,7 @@ def _argument(word: str) -> str:
 
 
 def _sure(confidence: float) -> str:
-    words = next((words for least, words in _SURE if confidence >= least), _SURE[-1][1])
+    words = next((words for least, words in SURE_WORDS if confidence >= least), SURE_WORDS[-1][1])
     return f"{confidence:.0%}, {words}"
 
 

@@ -299,6 +299,29 @@ def test_a_message_that_its_far_end_puts_off_waits_alone() -> None:
     assert SENT[-1] == ("tape", row(1).message_id)
 
 
+def test_what_was_put_off_comes_after_what_was_never_tried() -> None:
+    stand = Stand()
+    stand.outbox.add(row(1))
+    with failing(Temporary("greylisted", about="message")):
+        stand.after(0)
+    stand.outbox.add(row(2))
+    stand.after(2 * MINUTE)
+    assert [id_ for _, id_ in SENT] == [row(2).message_id, row(1).message_id]
+
+
+def test_after_a_stop_nothing_new_is_begun() -> None:
+    stand = Stand()
+    stand.outbox.add(row(1), row(2))
+
+    def stop(label: str, message: Message) -> None:
+        stand.delivery.stop(0)
+
+    FAILS.append(stop)
+    stand.after(0)
+    assert stand.outbox.outcomes() == [(1, "delivered")]
+    assert len(TRIED) == 1
+
+
 def test_a_permanent_failure_is_given_up_with_its_reason_and_the_rest_goes_on() -> None:
     stand = Stand()
     stand.outbox.add(row(1), row(2))
