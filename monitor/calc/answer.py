@@ -72,7 +72,7 @@ def as_data(
     ]
 
     def plain(row: Row) -> dict[str, Any]:
-        return {"name": row.name, "value": row.value, "unit": _unit_text(row.unit, currency)}
+        return {"name": row.name, "value": row.value, "unit": _unit_text(row.name, row.unit, currency)}
 
     return {
         "quantity": quantity.name,
@@ -98,10 +98,12 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _unit_text(unit: str, currency: str) -> str:
+def _unit_text(name: str, unit: str, currency: str = "") -> str:
+    """A unit as printed. Hardness and alkalinity always say what they are counted as."""
     if unit in ("", "dimensionless"):
         return ""
-    return shown_unit(unit).replace("money", currency or "money")
+    as_caco3 = unit == "mg/L" and ("hardness" in name or "alkalinity" in name)
+    return shown_unit(unit).replace("money", currency or "money") + (" as CaCO3" if as_caco3 else "")
 
 
 def as_text(made: Mapping[str, Any]) -> str:
@@ -146,7 +148,7 @@ def explain(quantity: Quantity) -> str:
     lines = [f"{quantity.name}", f"  {quantity.summary}", "", "Inputs:"]
     width = max((len(one.name) for one in quantity.inputs), default=0)
     for one in quantity.inputs:
-        unit = _unit_text(one.unit, "")
+        unit = _unit_text(one.name, one.unit)
         what = " | ".join(map(str, one.labels)) if one.kind == "label" else unit or "number"
         what = {"flag": "yes | no", "text": "text", "whole": "whole number"}.get(one.kind, what)
         if one.kind == "numbers":
@@ -156,7 +158,7 @@ def explain(quantity: Quantity) -> str:
             rest = f"  (default {_shown(one.default, '')})"
         lines.append(f"  {one.name:<{width}}  {what}{rest}")
     if quantity.unit != "dimensionless":
-        lines += ["", f"Answer in {shown_unit(quantity.unit)}"]
+        lines += ["", f"Answer in {_unit_text(quantity.name, quantity.unit)}"]
     for title, body in quantity.sections.items():
         indented = "\n".join(f"  {line}" for line in body.splitlines())
         lines += ["", f"{title}:", indented]
@@ -191,9 +193,9 @@ def listing_data(words: Sequence[str] = ()) -> list[dict[str, Any]]:
             "quantity": one.name,
             "group": one.group.removeprefix("monitor."),
             "what": one.summary,
-            "unit": _unit_text(one.unit, ""),
+            "unit": _unit_text(one.name, one.unit),
             "inputs": [
-                {"name": each.name, "unit": _unit_text(each.unit, ""), "required": each.required}
+                {"name": each.name, "unit": _unit_text(each.name, each.unit), "required": each.required}
                 for each in one.inputs
             ],
         }

@@ -44,7 +44,7 @@ def _ratio(temperature_c: float, ec25_us_cm: float) -> float:
 
 
 def kcl_standard_us_cm(
-    strength_mol: float, temperature_c: float = 25.0, scale: Literal["mol/kg", "mol/L"] = "mol/kg"
+    strength: float, temperature_c: float = 25.0, scale: Literal["mol/kg", "mol/L"] = "mol/kg"
 ) -> float:
     """Conductivity of a KCl solution of known strength, the water's own conductivity not included.
 
@@ -63,12 +63,12 @@ def kcl_standard_us_cm(
     """
     if scale not in ("mol/kg", "mol/L"):
         raise OutOfRange("scale", scale, "mol/kg or mol/L")
-    strength = within("strength_mol", strength_mol, 0.0001, 1.0, scale)
+    amount = within("strength", strength, 0.0001, 1.0, scale)
     t = within("temperature_c", temperature_c, 0.0, 50.0, "°C")
     table = _MOLAL if scale == "mol/kg" else _MOLAR
     roots = [math.sqrt(at) for at in table]
     equivalent = [ec / at for at, ec in table.items()]
-    ec25 = strength * cubic(math.sqrt(strength), roots, equivalent)
+    ec25 = amount * cubic(math.sqrt(amount), roots, equivalent)
     return ec25 * _ratio(t, ec25)
 
 

@@ -61,6 +61,17 @@ def test_hardness_is_taken_in_every_unit_of_the_trade(unit: str, mass: float) ->
     assert asked("hardness_units", f"hardness=1 {unit}")["hardness_mg_l"] == pytest.approx(mass, rel=1e-4)
 
 
+def test_hardness_and_alkalinity_always_say_what_they_are_counted_as(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert calc.main(["hardness_from_ca_mg_mg_l", "ca=50", "mg/L", "mg=10", "mg/L"]) == 0
+    assert "hardness_from_ca_mg = 166 mg/L as CaCO3" in capsys.readouterr().out
+    assert calc.main(["bicarbonate_mg_l", "--help"]) == 0
+    out = capsys.readouterr().out
+    assert "mg/L as CaCO3" in out
+    assert "Answer in mg/L\n" in out
+
+
 def test_a_name_may_leave_out_its_unit_and_be_written_with_hyphens() -> None:
     assert request.find("ec25-natural").name == "ec25_natural_us_cm"
 
