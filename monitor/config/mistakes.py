@@ -112,9 +112,9 @@ def in_words(
         inner = found.get(wrong.key) if isinstance(found, dict) else found
         if wrong.key and not isinstance(found, dict):
             at, inner = path, found
-        return at, wrong.found or _present(inner), str(wrong)
+        return at, *apart(wrong.found or _present(inner), str(wrong))
     if isinstance(wrong, ValueError):
-        return path, _present(found), str(wrong)
+        return path, *apart(_present(found), str(wrong))
     if kind == "missing" and path and isinstance(path[-1], int):
         array = fields.get(str(path[-2]))
         return path[:-1], f"an array of {path[-1]}", (array and array.description) or "more elements"
@@ -130,6 +130,14 @@ def in_words(
             return (*path, "kind"), quoted(context["tag"]), one_of(names, context["tag"])
         return path, _present(found), one_of(names, found)
     return path, _present(found), _limits(kind, context, path, found, meaning, str(error["msg"]))
+
+
+def apart(found: str, text: str) -> tuple[str, str]:
+    """What was found and what is allowed, of a refusal that says both: `unit "L" ...; flow is written in ...`."""
+    reason, _, allowed = text.partition("; ")
+    if " is written in " not in allowed:
+        return found, text
+    return reason if found in reason else f"{found}: {reason}", allowed
 
 
 def _present(found: object) -> str:

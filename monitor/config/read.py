@@ -16,7 +16,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
 from monitor.config.locate import Lines
-from monitor.config.mistakes import ConfigMistakes, Mistake, in_words, nearest
+from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
 from monitor.config.tables import Found, at
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.serial_settings import Port
@@ -206,7 +206,7 @@ def _refusal(document: Document, table: Found, text: str) -> Mistake:
     if named is None or named[1] not in table.raw:
         return document.mistake(table.path, f'a rule of kind "{table.raw.get("kind")}"', text)
     value = json.dumps(table.raw[named[1]], ensure_ascii=False, default=str)
-    return document.mistake((*table.path, named[1]), value, text.removeprefix(f"{named[1]}: "))
+    return document.mistake((*table.path, named[1]), *apart(value, text.removeprefix(f"{named[1]}: ")))
 
 
 _OF_THE_PLANT = ("stage", "point", "sump", "instrument", "channel", "person")

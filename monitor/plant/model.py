@@ -91,7 +91,7 @@ class Sump(Table):
 
 
 class Instrument(Table):
-    """A device on a wire. `wire` is one of the drivers' settings; `config.py` knows which there are."""
+    """A device on a wire. `wire` is one of the drivers' settings; `config` knows which there are."""
 
     id: Annotated[Id, Field(description="what rules and commands call it")]
     name: Annotated[str, Field(description="how messages call it; its id where left out")] = ""
