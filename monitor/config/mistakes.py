@@ -7,14 +7,16 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from difflib import get_close_matches
-from typing import Any
+from typing import Any, get_args
 
+from pydantic import SecretStr
 from pydantic.fields import FieldInfo
 
 from monitor.config.locate import Path
 from monitor.plant.fields import ID_PATTERN, ID_WORDS, Wrong
 
 _LONGEST_SHOWN = 60
+_NOT_SHOWN = "a secret, not shown here"
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -106,6 +108,8 @@ def in_words(
     kind, context = str(error["type"]), error.get("ctx", {})
     field = fields.get(str(path[-1])) if path else None
     meaning = (field.description if field else None) or ""
+    if field is not None and SecretStr in (field.annotation, *get_args(field.annotation)):
+        found = None if found is None else _NOT_SHOWN
     wrong = context.get("error")
     if isinstance(wrong, Wrong):
         at = (*path, wrong.key) if wrong.key else path
@@ -133,7 +137,7 @@ def in_words(
 
 
 def apart(found: str, text: str) -> tuple[str, str]:
-    """What was found and what is allowed, of a refusal that says both: `unit "L" ...; flow is written in ...`."""
+    """What was found and what is allowed, of a refusal that says both: `unit ...; flow is written in ...`."""
     reason, _, allowed = text.partition("; ")
     if " is written in " not in allowed:
         return found, text

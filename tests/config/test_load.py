@@ -209,3 +209,10 @@ def test_a_mail_server_may_go_unnamed_only_where_there_is_just_one(tmp_path: Pat
     none = re.sub(r"\[\[mail_server\]\].*?\n\n", "", unnamed, flags=re.DOTALL)
     (mistake,) = refused(written(tmp_path, none)).mistakes
     assert "a [[mail_server]]" in mistake.allowed
+
+
+def test_a_password_is_never_repeated(tmp_path: Path) -> None:
+    text = changed(('host = "127.0.0.1"\n\n[[serial', 'host = "127.0.0.1"\npassword = 4711\n\n[[serial'))
+    error = refused(written(tmp_path, text))
+    assert [mistake.place for mistake in error.mistakes] == ['broker "hall" > password']
+    assert "4711" not in str(error)
