@@ -41,13 +41,14 @@ CA_G_EQ = 40.078 / 2
 MG_G_EQ = 24.305 / 2
 
 MOST_HARDNESS_MG_L = 5000.0
+MOST_CAPACITY_G_L = 130.0
 
 
 def softener_capacity_g(resin_l: float, capacity_g_l: float) -> float:
     """Hardness, as CaCO3, that a softener takes up between regenerations.
 
     Equation: G = V q
-    Range: resin above 0 L; capacity above 0 and at most 110 g CaCO3 per L of resin (2.2 eq/L)
+    Range: resin above 0 L; capacity above 0 and at most 130 g CaCO3 per L of resin (2.6 eq/L)
     Raises: OutOfRange
     Source: common practice: q is set by the salt dose, see `softener_salt_efficiency_g_g`
     Assumes: the capacity of the salt dose in use, not the resin's total
@@ -79,7 +80,7 @@ def resin_capacity_eq_l(capacity_g_l: float) -> float:
     """Resin capacity in equivalents per litre from grams of CaCO3 per litre.
 
     Equation: eq/L = g/L / 50.0435 (1 kilograin per cubic foot is 2.288 g/L is 0.04573 eq/L)
-    Range: above 0 and at most 110 g/L
+    Range: above 0 and at most 130 g/L
     Raises: OutOfRange
     Source: equivalent weight of CaCO3
     Assumes: the capacity is given as CaCO3
@@ -95,7 +96,7 @@ def resin_capacity_g_l(capacity_eq_l: float) -> float:
     """Resin capacity in grams of CaCO3 per litre from equivalents per litre.
 
     Equation: g/L = eq/L x 50.0435
-    Range: above 0 and at most 2.2 eq/L
+    Range: above 0 and at most 2.6 eq/L
     Raises: OutOfRange
     Source: equivalent weight of CaCO3
     Assumes: nothing
@@ -104,7 +105,7 @@ def resin_capacity_g_l(capacity_eq_l: float) -> float:
         >>> round(resin_capacity_g_l(0.5), 2)
         25.02
     """
-    return positive("capacity_eq_l", capacity_eq_l, 110.0 / CACO3_G_EQ, "eq/L") * CACO3_G_EQ
+    return positive("capacity_eq_l", capacity_eq_l, MOST_CAPACITY_G_L / CACO3_G_EQ, "eq/L") * CACO3_G_EQ
 
 
 def softener_litres_to_regeneration_l(
@@ -113,7 +114,7 @@ def softener_litres_to_regeneration_l(
     """Water a freshly regenerated softener can soften.
 
     Equation: L = V q (1 - reserve) x 1000 / H
-    Range: resin above 0 L; capacity to 110 g/L; hardness above 0 and at most 5000 mg/L as CaCO3;
+    Range: resin above 0 L; capacity to 130 g/L; hardness above 0 and at most 5000 mg/L as CaCO3;
         reserve 0 to 0.9
     Raises: OutOfRange
     Source: common practice
@@ -196,7 +197,7 @@ def softener_salt_efficiency_g_g(capacity_g_l: float, salt_g_l: float) -> float:
     """Hardness removed, as CaCO3, per mass of salt.
 
     Equation: e = q / dose
-    Range: capacity to 110 g CaCO3/L; dose above 0 g/L and not below what stoichiometry needs
+    Range: capacity to 130 g CaCO3/L; dose above 0 g/L and not below what stoichiometry needs
     Raises: OutOfRange, also for an efficiency above 0.8563 g/g (5994 grains per lb), which no salt gives
     Source: common practice: 96 g/L (6 lb/ft3) gives about 46 g/L, 128 gives 55, 240 gives 69
     Assumes: dose and capacity belong together
@@ -216,7 +217,7 @@ def softener_salt_stoichiometric_g_l(capacity_g_l: float) -> float:
     """The least salt per litre of resin that could restore a capacity; real doses are two to three times it.
 
     Equation: dose = q x 58.443 / 50.0435
-    Range: capacity above 0 and at most 110 g CaCO3/L
+    Range: capacity above 0 and at most 130 g CaCO3/L
     Raises: OutOfRange
     Source: equivalent weights
     Assumes: sodium chloride, wholly used
@@ -368,7 +369,9 @@ def _resin(resin_l: float) -> float:
 
 
 def _capacity(capacity_g_l: float) -> float:
-    return positive("capacity_g_l", capacity_g_l, 110.0, "g CaCO3/L", "2.2 eq/L is the most a resin holds")
+    return positive(
+        "capacity_g_l", capacity_g_l, MOST_CAPACITY_G_L, "g CaCO3/L", "2.6 eq/L, no resin holds it"
+    )
 
 
 def _hardness(hardness_mg_l: float) -> float:

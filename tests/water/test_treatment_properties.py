@@ -23,6 +23,8 @@ from monitor.water import (
 )
 from monitor.water.errors import OutOfRange
 
+UNHURRIED = settings(deadline=None)  # what holds is asked, not how fast on a busy machine
+
 
 def between(low: float, high: float) -> st.SearchStrategy[float]:
     return st.floats(low, high, allow_nan=False)
@@ -47,6 +49,7 @@ def waters(draw: st.DrawFn) -> tuple[dict[str, float], float, float]:
     return analysis, alkalinity, draw(between(6.5, 8.2))
 
 
+@UNHURRIED
 @given(STEEPNESS, MIDPOINT, SHARE)
 def test_the_volume_at_a_share_of_the_feed_gives_that_share_back(k: float, v50: float, share: float) -> None:
     assume(v50 + math.log(share / (1 - share)) / k > 0)
@@ -54,12 +57,14 @@ def test_the_volume_at_a_share_of_the_feed_gives_that_share_back(k: float, v50: 
     assert breakthrough.breakthrough_ratio(volume, k, v50) == pytest.approx(share, rel=1e-6)
 
 
+@UNHURRIED
 @given(STEEPNESS, MIDPOINT, between(0, 30_000), between(0, 5000))
 def test_breakthrough_never_falls_with_volume(k: float, v50: float, volume: float, more: float) -> None:
     earlier = breakthrough.breakthrough_ratio(volume, k, v50)
     assert 0.0 <= earlier <= breakthrough.breakthrough_ratio(volume + more, k, v50) <= 1.0
 
 
+@UNHURRIED
 @given(STEEPNESS, MIDPOINT)
 def test_the_logit_line_returns_the_curve_it_was_made_of(k: float, v50: float) -> None:
     volumes = [v50 + step / k for step in (-2.0, -1.0, 0.5, 1.5)]
@@ -70,6 +75,7 @@ def test_the_logit_line_returns_the_curve_it_was_made_of(k: float, v50: float) -
     assert line == pytest.approx((k, v50), rel=1e-6)
 
 
+@UNHURRIED
 @given(between(1, 5000), RECOVERY, PASSAGE)
 def test_salt_of_permeate_and_concentrate_adds_up_to_the_feed(
     feed: float, recovery: float, passage: float
@@ -82,12 +88,14 @@ def test_salt_of_permeate_and_concentrate_adds_up_to_the_feed(
     assert osmosis.ro_water_balance_error_pct(*flows) == pytest.approx(0.0, abs=1e-9)
 
 
+@UNHURRIED
 @given(between(1, 5000), RECOVERY)
 def test_the_mean_on_the_feed_side_lies_between_feed_and_concentrate(feed: float, recovery: float) -> None:
     mean = osmosis.ro_feed_side_mean_mg_l(feed, recovery)
     assert feed <= mean <= feed * osmosis.ro_concentration_factor(recovery)
 
 
+@UNHURRIED
 @given(between(10, 40_000), between(0, 40_000), between(5, 45))
 def test_osmotic_pressure_rises_with_salt_by_every_rule(salt: float, more: float, t: float) -> None:
     for rule in (
@@ -98,6 +106,7 @@ def test_osmotic_pressure_rises_with_salt_by_every_rule(salt: float, more: float
         assert rule(salt, t) <= rule(salt + more, t)
 
 
+@UNHURRIED
 @given(between(12, 900), between(1, 10), between(0.5, 40))
 def test_after_the_flush_volume_the_well_mixed_holdup_is_as_near_as_was_asked(
     start: float, steady: float, holdup: float
@@ -107,6 +116,7 @@ def test_after_the_flush_volume_the_well_mixed_holdup_is_as_near_as_was_asked(
     assert left == pytest.approx(0.05 * steady, rel=1e-9)
 
 
+@UNHURRIED
 @given(waters(), RECOVERY, PASSAGE)
 def test_every_ion_of_a_feed_is_found_again_in_permeate_and_concentrate(
     water: tuple[dict[str, float], float, float], recovery: float, passage: float
@@ -123,6 +133,7 @@ def test_every_ion_of_a_feed_is_found_again_in_permeate_and_concentrate(
     assert share * soft.alkalinity_mg_l + (1 - share) * hard.alkalinity_mg_l == pytest.approx(alkalinity)
 
 
+@UNHURRIED
 @given(waters(), RECOVERY, PASSAGE)
 def test_carbon_dioxide_passes_and_the_ph_follows_down_in_permeate_and_up_in_concentrate(
     water: tuple[dict[str, float], float, float], recovery: float, passage: float
@@ -137,6 +148,7 @@ def test_carbon_dioxide_passes_and_the_ph_follows_down_in_permeate_and_up_in_con
     assert hard.ph > feed.ph - 1e-9
 
 
+@UNHURRIED
 @given(waters(), PASSAGE)
 def test_charges_of_a_permeate_balance(water: tuple[dict[str, float], float, float], passage: float) -> None:
     soft = permeate.permeate_water(*water, passage)
@@ -147,6 +159,7 @@ def test_charges_of_a_permeate_balance(water: tuple[dict[str, float], float, flo
     )
 
 
+@UNHURRIED
 @given(waters(), between(5, 70))
 def test_the_concentrate_scales_more_than_the_feed_whatever_the_form(
     water: tuple[dict[str, float], float, float], recovery: float
@@ -160,6 +173,7 @@ def test_the_concentrate_scales_more_than_the_feed_whatever_the_form(
         assert found.concentrate_index > found.feed_index
 
 
+@UNHURRIED
 @given(between(10, 1000), between(0, 9), between(0, 1))
 def test_a_blend_has_the_hardness_it_was_made_for(hard: float, soft: float, share: float) -> None:
     target = blending.blend_hardness_mg_l(hard, soft, share)
@@ -169,6 +183,7 @@ def test_a_blend_has_the_hardness_it_was_made_for(hard: float, soft: float, shar
     assert (made.hard_l * hard + made.soft_l * soft) / 500.0 == pytest.approx(target)
 
 
+@UNHURRIED
 @given(between(5, 60), between(0.2, 1.0), between(0.05, 10))
 def test_the_capacity_learned_from_a_run_is_the_capacity_that_made_it(
     bed: float, cap: float, load: float
@@ -177,12 +192,14 @@ def test_the_capacity_learned_from_a_run_is_the_capacity_that_made_it(
     assert resin.di_capacity_from_run_eq_l(bed, litres, load) == pytest.approx(cap)
 
 
+@UNHURRIED
 @given(between(1, 100), between(0, 40), between(0, 20))
 def test_what_conductivity_does_not_see_only_shortens_a_bed(ec25: float, co2: float, silica: float) -> None:
     blind = resin.mixed_bed_litres_left_l(20, ec25)
     assert resin.mixed_bed_litres_left_l(20, ec25, co2, silica) <= blind
 
 
+@UNHURRIED
 @given(between(1, 500), between(5, 110), between(10, 1000))
 def test_brine_hardness_and_volume_are_each_others_inverse(
     brine_l: float, brine_g_l: float, hard: float
@@ -192,6 +209,7 @@ def test_brine_hardness_and_volume_are_each_others_inverse(
     assert softener.brine_volume_for_hardness_l(brine_g_l, volume, hard) == pytest.approx(brine_l)
 
 
+@UNHURRIED
 @given(between(5, 300), between(10, 100), between(20, 800), between(0, 0.5), between(0, 1))
 def test_litres_left_and_litres_used_make_up_the_run(
     bed: float, cap: float, hard: float, reserve: float, used: float
@@ -218,12 +236,14 @@ def test_a_bed_gives_out_as_many_charges_as_it_takes_in_and_never_more_of_an_ion
         assert out[ion].max() <= discharge.overshoot_limit(2 * feed[ion], total) * feed[ion] * (1 + 1e-6)
 
 
+@UNHURRIED
 @given(between(0.01, 20))
 def test_a_bed_with_one_side_spent_puts_out_more_than_its_feed(mmol_l: float) -> None:
     out = discharge.one_sided_discharge(mmol_l)
     assert out.anion_side_spent_us_cm > out.cation_side_spent_us_cm > out.feed_us_cm
 
 
+@UNHURRIED
 @given(between(0.5, 50), between(0, 600), between(0.05, 8), between(20, 90))
 def test_the_parts_of_a_trains_cost_make_the_whole(
     made: float, hard: float, load: float, recovery: float
