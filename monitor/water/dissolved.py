@@ -50,7 +50,7 @@ def tds_factor(ec25_us_cm: float, scale: TdsScale = "natural", factor: float | N
     Range: 0 to 80000 uS/cm; own factor 0.3 to 1.2
     Raises: OutOfRange when an input is outside, a factor is given with a scale of its own, or none with "own"
     Source: printed scale tables of bench meter manuals (trade practice); natural waters 0.55 to 0.75
-    Assumes: natural water 0.65
+    Assumes: a natural water, 0.65, unless another scale is named
     Not for: weighing what is dissolved
     Example:
         >>> round(tds_factor(1413, "442"), 3)
@@ -78,7 +78,7 @@ def tds_mg_l(ec25_us_cm: float, scale: TdsScale = "natural", factor: float | Non
     Range: 0 to 80000 uS/cm at 25 °C; own factor 0.3 to 1.2
     Raises: OutOfRange when an input is outside, a factor is given with a scale of its own, or none with "own"
     Source: convention; Standard Methods 2510 A range from memory
-    Assumes: natural water 0.65; the conductivity is at 25 °C
+    Assumes: a natural water, 0.65, unless another scale is named; the conductivity is at 25 °C
     Not for: comparing stages of a train with different factors, or finding hardness
     Example:
         >>> tds_mg_l(500, "own", 0.65)
@@ -131,7 +131,7 @@ def tds_band(ec25_us_cm: float, scale: TdsScale = "natural", factor: float | Non
     Raises: OutOfRange as tds_factor
     Source: factor ranges of trade tables and a state water centre's page; 15 % for an own factor is common
         practice, no source
-    Assumes: natural water 0.65; the conductivity is at 25 °C
+    Assumes: a natural water, 0.65, unless another scale is named; the conductivity is at 25 °C
     Not for: sulfate waters (higher), or which TDS is meant: by sum of ions or by residue differs by 30 %
     Example:
         >>> band = tds_band(500)
