@@ -82,6 +82,8 @@ class Status(IntFlag):
     RETAINED = 2
     DRAINED = 4  # queued by the broker while we were away
     DEVICE_FAULT = 8
+    OVER_RANGE = 16  # the instrument says so: the true value is at least this
+    UNDER_RANGE = 32
 
 
 @dataclass(frozen=True, slots=True)

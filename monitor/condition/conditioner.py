@@ -8,6 +8,7 @@ from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from monitor.condition.compensation import compensate
+from monitor.condition.contact import debounced, so
 from monitor.condition.flags import ShapeState, range_flag, shape_flags
 from monitor.condition.gate import Flowing, GateState, on_flow, says
 from monitor.plant.model import Channel, Plant
@@ -119,7 +120,9 @@ class Conditioner:
     ) -> tuple[Reading, ChannelState]:
         channel = prepared.channel
         value = prepared.scale.apply(prepared.calibrated(sample.value, time_ms))
-        reasons, bound = range_flag(channel, sample.value, value)
+        reasons, bound = range_flag(channel, sample.value, value, sample.status)
+        if channel.quantity == "contact" and not reasons & Reason.IMPLAUSIBLE:
+            value = so(channel, value)
         if sample.status & Status.DEVICE_FAULT:
             reasons, bound = reasons | Reason.DEVICE_FAULT, Bound.EXACT
         if standing == Standing.TIME_UNKNOWN:
@@ -134,9 +137,7 @@ class Conditioner:
         if standing == Standing.JUDGED:
             state = replace(state, last_ms=time_ms)
             if not reasons & _NO_VALUE:
-                shape, flags = shape_flags(
-                    channel, state.shape, time_ms, sample.value, value, 3 * prepared.trusted_for_ms
-                )
+                shape, value, flags = _in_shape(prepared, state.shape, time_ms, sample.value, value)
                 state, reasons = replace(state, shape=shape), reasons | flags
             if channel.gate is not None:
                 flowing = says(channel.gate, state.gate, time_ms, self._trust_in_flow(channel))
@@ -171,6 +172,17 @@ class Conditioner:
             result.states[channel.id] = replace(
                 state, gate=on_flow(channel.gate, state.gate, flow, is_contact)
             )
+
+
+def _in_shape(
+    prepared: _Prepared, shape: ShapeState, time_ms: int, raw: float, value: float
+) -> tuple[ShapeState, float, Reason]:
+    """What the values before it say of a value, and the value that counts."""
+    channel, stale_after_ms = prepared.channel, 3 * prepared.trusted_for_ms
+    if channel.quantity == "contact":
+        return debounced(channel, shape, time_ms, value, stale_after_ms)
+    shape, flags = shape_flags(channel, shape, time_ms, raw, value, stale_after_ms)
+    return shape, value, flags
 
 
 def _place_in_time(

@@ -6,26 +6,28 @@ from dataclasses import dataclass, replace
 
 from monitor.plant.model import Channel
 from monitor.plant.quantities import QUANTITIES
-from monitor.readings import Bound, Reason
+from monitor.readings import Bound, Reason, Status
 
-# States and counts move in steps by nature.
-_STEPPING = frozenset({"contact", "volume"})
+# Counts move in steps by nature.
+_STEPPING = frozenset({"volume"})
 # Values that end at their physical end: standing at it is no sign of an instrument at its stop.
 _CLOSED_RANGE = frozenset({"contact", "fraction"})
 
 
-def range_flag(channel: Channel, raw: float, canonical: float) -> tuple[Reason, Bound]:
+def range_flag(channel: Channel, raw: float, canonical: float, status: Status) -> tuple[Reason, Bound]:
     """Beyond the instrument's range the value is bad, and still says "at least" or "at most".
 
-    A meter at its stop shows the end of its range, so the upper end itself counts as over range.
+    A meter at its stop shows the end of its range, so the upper end itself counts as over range; a meter
+    that switches ranges by itself may say so anywhere.
     """
     known = QUANTITIES[channel.quantity]
     if not known.low - channel.canonical_resolution <= canonical <= known.high:
         return Reason.IMPLAUSIBLE, Bound.EXACT
     low, high = channel.range
-    if raw > high or (raw == high and channel.quantity not in _CLOSED_RANGE):
+    at_its_stop = raw == high and channel.quantity not in _CLOSED_RANGE
+    if raw > high or at_its_stop or status & Status.OVER_RANGE:
         return Reason.OVER_RANGE, Bound.AT_LEAST
-    if raw < low:
+    if raw < low or status & Status.UNDER_RANGE:
         return Reason.UNDER_RANGE, Bound.AT_MOST
     return Reason.NONE, Bound.EXACT
 

@@ -7,7 +7,7 @@ reason, and what stood beside it in the same payload is kept.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Literal
@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from monitor.plant.fields import Table
-from monitor.readings import Count
+from monitor.readings import Count, Sample, Status
 
 MAX_BYTES = 64 * 1024  # a payload of a water instrument is some hundred bytes; past this it is a mistake
 MAX_TIME_MS = 253_402_300_799_999  # the last millisecond of the year 9999
@@ -58,6 +58,13 @@ class Decoded:
     values: Mapping[str, float] = field(default_factory=dict)
     time_ms: int | None = None
     problems: tuple[Count, ...] = ()
+    statuses: Mapping[str, Status] = field(default_factory=dict)  # where the wire says more than the value
+
+    def samples(self, arrival_ms: int, status: Status = Status.OK) -> Iterator[Sample]:
+        """The values as Samples; `status` is what the wire says of all of them."""
+        for channel, value in self.values.items():
+            own = self.statuses.get(channel, Status.OK)
+            yield Sample(channel, value, arrival_ms, self.time_ms, status | own)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +113,35 @@ def number_from_text(text: str, written: NumberText) -> float | Refusal:
     if begins and bare[begins.end() :].strip()[:1].isalpha():
         return Refusal("unit-text", shortened(text))
     return Refusal("not-a-number", shortened(text))
+
+
+# What contacts send in words; 1 is a closed contact, whatever that means (a channel's `normally` says it).
+CONTACT_WORDS: Mapping[str, float] = {
+    "on": 1.0, "off": 0.0, "closed": 1.0, "open": 0.0, "true": 1.0, "false": 0.0,
+}  # fmt: skip
+_BEYOND = {">": Status.OVER_RANGE, "<": Status.UNDER_RANGE}
+
+
+def said(found: object, written: NumberText, *, contact: bool = False) -> tuple[float, Status] | Refusal:
+    """What an instrument says for one channel: a number, a number as text, and for a contact also a word.
+
+    `"> 50.0"`, as a meter past its range writes it, is 50.0 with `Status.OVER_RANGE`; `"<"` likewise.
+    """
+    if isinstance(found, bool):
+        return (float(found), Status.OK) if contact else Refusal("not-a-number", "a boolean")
+    if isinstance(found, (int, float)):
+        return _with(finite(found), Status.OK)
+    if not isinstance(found, str):
+        return Refusal("not-a-number", shortened(found))
+    bare = found.strip(" \t\r\n\0")
+    if contact and bare.lower() in CONTACT_WORDS:
+        return CONTACT_WORDS[bare.lower()], Status.OK
+    beyond = _BEYOND.get(bare[:1], Status.OK)
+    return _with(number_from_text(bare[1:] if beyond else found, written), beyond)
+
+
+def _with(number: float | Refusal, status: Status) -> tuple[float, Status] | Refusal:
+    return number if isinstance(number, Refusal) else (number, status)
 
 
 def finite(value: float) -> float | Refusal:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from functools import reduce
+from collections.abc import Callable, Collection
 
-from monitor.intake.decoded import Decoded, Origin, Refusal, number_from_text, shortened, time_from
+from monitor.intake.checksums import crc16_modbus, sum8, xor
+from monitor.intake.decoded import Decoded, Origin, Refusal, said, shortened, time_from
 from monitor.intake.serial_settings import Wire
-from monitor.readings import Count
+from monitor.readings import Count, Status
 
 
 class LineBuffer:
@@ -47,39 +47,16 @@ class LineBuffer:
         return kept
 
 
-def xor(data: bytes) -> int:
-    """All bytes combined by exclusive or, as in NMEA 0183 sentences."""
-    return reduce(lambda a, b: a ^ b, data, 0)
-
-
-def sum8(data: bytes) -> int:
-    """The sum of all bytes, modulo 256."""
-    return sum(data) & 0xFF
-
-
-def crc16_modbus(data: bytes) -> int:
-    """The CRC of MODBUS over Serial Line V1.02, 6.2.2: polynomial 0xA001 reflected, start 0xFFFF.
-
-    >>> hex(crc16_modbus(b"123456789"))
-    '0x4b37'
-    """
-    crc = 0xFFFF
-    for byte in data:
-        crc ^= byte
-        for _ in range(8):
-            crc = crc >> 1 ^ (0xA001 if crc & 1 else 0)
-    return crc
-
-
 _CHECKSUMS: dict[str, Callable[[bytes], int]] = {"xor": xor, "sum8": sum8, "crc16-modbus": crc16_modbus}
 
 
 class LineReader:
-    """One instrument's reading of lines, by its wire's settings."""
+    """One instrument's reading of lines, by its wire's settings; `contacts` may send words."""
 
-    def __init__(self, wire: Wire, encoding: str) -> None:
+    def __init__(self, wire: Wire, encoding: str, contacts: Collection[str] = ()) -> None:
         self.wire = wire
         self._encoding = encoding
+        self._contacts = contacts
         self._pattern = re.compile(wire.pattern)
 
     def read(self, line: str, origin: Origin) -> Decoded | None:
@@ -90,6 +67,7 @@ class LineReader:
         if self.wire.checksum is not None and not self._proven(match, self.wire.checksum):
             return Decoded(problems=(origin.count("bad-checksum", shortened(line)),))
         values: dict[str, float] = {}
+        statuses: dict[str, Status] = {}
         problems: list[Count] = []
         for channel, group in self.wire.values.items():
             text = match[group]
@@ -98,12 +76,12 @@ class LineReader:
                     origin.count("missing-value", f"no {group} for {channel} in {shortened(line)}")
                 )
                 continue
-            number = number_from_text(text, self.wire)
-            if isinstance(number, Refusal):
-                problems.append(origin.count(number.what, f"{channel}: {number.detail}"))
+            heard = said(text, self.wire, contact=channel in self._contacts)
+            if isinstance(heard, Refusal):
+                problems.append(origin.count(heard.what, f"{channel}: {heard.detail}"))
             else:
-                values[channel] = number
-        return Decoded(values, self._time(match, origin, problems), tuple(problems))
+                values[channel], statuses[channel] = heard
+        return Decoded(values, self._time(match, origin, problems), tuple(problems), statuses)
 
     def _time(self, match: re.Match[str], origin: Origin, problems: list[Count]) -> int | None:
         if self.wire.time is None:

@@ -272,11 +272,11 @@ class MqttDriver:
         self.leave_by_s = 0.0
         self._clock = clock
         self._listeners = [
-            (i.wire, tuple(channel.id for channel in i.channel))
+            (i.wire, tuple(channel.id for channel in i.channel), i.contacts)
             for i in instruments
             if isinstance(i.wire, Wire) and i.wire.broker == broker.id
         ]
-        self.subscriptions = covering([wire.topic for wire, _ in self._listeners])
+        self.subscriptions = covering([wire.topic for wire, _, _ in self._listeners])
         self._link = Link(self.name, sink, clock, delays)
         self._seen_before = seen_before
         self._stop_grace_s = stop_grace_s
@@ -331,16 +331,18 @@ class MqttDriver:
             return Parcel(counts=(Origin("(topic not UTF-8)", now_ms).count("unknown-topic"),))
         samples: list[Sample] = []
         counts: list[Count] = []
-        listening = [pair for pair in self._listeners if paho.topic_matches_sub(pair[0].topic, topic)]
-        for wire, channels in listening:
+        listening = [one for one in self._listeners if paho.topic_matches_sub(one[0].topic, topic)]
+        for wire, channels, contacts in listening:
             found = decode(
-                wire.payload, bytes(message.payload), channels=channels, subject=topic, now_ms=now_ms
+                wire.payload,
+                bytes(message.payload),
+                channels=channels,
+                contacts=contacts,
+                subject=topic,
+                now_ms=now_ms,
             )
             counts += found.problems
-            samples += (
-                Sample(channel, value, now_ms, found.time_ms, status)
-                for channel, value in found.values.items()
-            )
+            samples += found.samples(now_ms, status)
         if not listening:
             counts.append(Origin(topic, now_ms).count("unknown-topic", shortened(message.payload)))
         return Parcel(tuple(samples), tuple(counts))

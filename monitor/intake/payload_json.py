@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import lru_cache
 from typing import Annotated, Literal
 
@@ -16,13 +16,12 @@ from monitor.intake.decoded import (
     Origin,
     Refusal,
     TimeUnit,
-    finite,
-    number_from_text,
+    said,
     shortened,
     time_from,
 )
 from monitor.plant.fields import Id
-from monitor.readings import Count
+from monitor.readings import Count, Status
 
 _POINTER = re.compile(r"(/([^~/]|~[01])*)*")
 _INDEX = re.compile(r"0|[1-9][0-9]{0,5}")
@@ -103,36 +102,29 @@ def at_pointer(document: object, pointer: str) -> object:
     return found
 
 
-def _number(found: object, payload: JsonPayload) -> float | Refusal:
-    if isinstance(found, bool):
-        return Refusal("not-a-number", "a boolean")
-    if isinstance(found, (int, float)):
-        return finite(found)
-    if isinstance(found, str):  # common in gateways
-        return number_from_text(found, payload)
-    return Refusal("not-a-number", shortened(found))
-
-
-def decode_json(payload: JsonPayload, raw: bytes, channels: Sequence[str], origin: Origin) -> Decoded:
+def decode_json(
+    payload: JsonPayload, raw: bytes, channels: Sequence[str], contacts: Collection[str], origin: Origin
+) -> Decoded:
     """All values and the time of one JSON payload; one that is missing or wrong does not harm the others."""
     try:
         document = from_json(raw.removeprefix(b"\xef\xbb\xbf"), allow_inf_nan=True)
     except ValueError as error:
         return Decoded(problems=(origin.count("not-json", f"{error}: {shortened(raw)}"[:160]),))
     values: dict[str, float] = {}
+    statuses: dict[str, Status] = {}
     problems: list[Count] = []
     for channel, pointer in payload.values.items():
         found = at_pointer(document, pointer)
         if found is _ABSENT:
             problems.append(origin.count("missing-value", f"nothing at {pointer} for {channel}"))
             continue
-        number = _number(found, payload)
-        if isinstance(number, Refusal):
-            problems.append(origin.count(number.what, f"{channel}: {number.detail}"))
+        heard = said(found, payload, contact=channel in contacts)
+        if isinstance(heard, Refusal):
+            problems.append(origin.count(heard.what, f"{channel}: {heard.detail}"))
         else:
-            values[channel] = number
+            values[channel], statuses[channel] = heard
     time_ms = _time(document, payload, origin, problems)
-    return Decoded(values=values, time_ms=time_ms, problems=tuple(problems))
+    return Decoded(values, time_ms, tuple(problems), statuses)
 
 
 def _time(document: object, payload: JsonPayload, origin: Origin, problems: list[Count]) -> int | None:

@@ -1,13 +1,13 @@
-"""A payload that is one number as text: `12.3`, `12,3`, `12.3 uS/cm`."""
+"""A payload that is one number as text: `12.3`, `12,3`, `12.3 uS/cm`; of a contact also `on` or `off`."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Literal
 
 from pydantic import Field
 
-from monitor.intake.decoded import Decoded, NumberText, Origin, Refusal, number_from_text, shortened
+from monitor.intake.decoded import Decoded, NumberText, Origin, Refusal, said, shortened
 
 
 class NumberPayload(NumberText):
@@ -28,13 +28,16 @@ class NumberPayload(NumberText):
         return dict.fromkeys(channels, "")
 
 
-def decode_number(payload: NumberPayload, raw: bytes, channels: Sequence[str], origin: Origin) -> Decoded:
+def decode_number(
+    payload: NumberPayload, raw: bytes, channels: Sequence[str], contacts: Collection[str], origin: Origin
+) -> Decoded:
     """The number of a payload, for the instrument's one channel."""
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError:
         return Decoded(problems=(origin.count("not-utf-8", shortened(raw)),))
-    number = number_from_text(text, payload)
-    if isinstance(number, Refusal):
-        return Decoded(problems=(origin.count(number.what, number.detail),))
-    return Decoded(values={channels[0]: number})
+    channel = channels[0]
+    found = said(text, payload, contact=channel in contacts)
+    if isinstance(found, Refusal):
+        return Decoded(problems=(origin.count(found.what, found.detail),))
+    return Decoded(values={channel: found[0]}, statuses={channel: found[1]})

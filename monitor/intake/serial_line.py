@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import termios
 import threading
 import time
 from collections.abc import Sequence
@@ -16,6 +15,7 @@ from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.lines import LineBuffer, LineReader
 from monitor.intake.link import Link
+from monitor.intake.serial_port import PORT_ERRORS, open_port
 from monitor.intake.serial_settings import DELIMITERS, Port, Wire
 from monitor.plant.model import Instrument
 from monitor.readings import Count, Sample
@@ -25,13 +25,7 @@ log = logging.getLogger(__name__)
 TURN_S = 0.5  # how long one read waits at most
 QUIET_S = 0.2  # bytes within a line follow each other much faster than this
 BROKEN_S = 2.0  # the rest of a line that has not come by then will not come
-WRITE_S = 2.0
 CHUNK = 4096
-_PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
-
-# An unplugged port shows itself as SerialException (an OSError), as plain OSError from `in_waiting`, or as
-# termios.error, which is neither; ValueError is a speed that this port does not have.
-_PORT_ERRORS = (OSError, termios.error, ValueError)
 
 
 class _Question:
@@ -68,11 +62,11 @@ class SerialLineDriver:
         self._sink = sink
         self._clock = clock
         self._delimiter = DELIMITERS[port.delimiter]
-        wires = [i.wire for i in instruments if isinstance(i.wire, Wire) and i.wire.port == port.id]
-        self._readers = [LineReader(wire, port.encoding) for wire in wires]
+        here = [(i.wire, i) for i in instruments if isinstance(i.wire, Wire) and i.wire.port == port.id]
+        self._readers = [LineReader(wire, port.encoding, i.contacts) for wire, i in here]
         self._questions = [
             _Question(wire.ask.encode(port.encoding) + self._delimiter, wire.ask_every, clock)
-            for wire in wires
+            for wire, _ in here
             if wire.ask is not None and wire.ask_every is not None
         ]
         self._link = Link(self.name, sink, clock, delays)
@@ -93,28 +87,15 @@ class SerialLineDriver:
     def _run(self) -> None:
         while not self._stopping.is_set():
             try:
-                with self._open() as device:
+                with open_port(self.port, QUIET_S) as device:
                     self._serve(device)
-            except _PORT_ERRORS as error:
+            except PORT_ERRORS as error:
                 self._link.is_down(str(error) or type(error).__name__)
             except Exception as error:  # the supervisor of this thread: no fault ends intake
                 log.exception("%s: unexpected fault, opening anew", self.name)
                 self._link.is_down(f"{type(error).__name__}: {error}")
             if not self._stopping.is_set():
                 self._link.wait(self._stopping)
-
-    def _open(self) -> serial.Serial:
-        port = self.port
-        return serial.Serial(
-            port=port.device,
-            baudrate=port.baud,
-            bytesize=port.bytesize,
-            parity=_PARITIES[port.parity],
-            stopbits=port.stopbits,
-            timeout=QUIET_S,
-            write_timeout=WRITE_S,
-            exclusive=True,  # else two programs may open one port, and each gets half of the bytes
-        )
 
     def _serve(self, device: serial.Serial) -> None:
         buffer = LineBuffer(self._delimiter, self.port.max_line)
@@ -181,10 +162,7 @@ class SerialLineDriver:
         counts: list[Count] = []
         for found in read:
             counts += found.problems
-            samples += (
-                Sample(channel, value, origin.arrival_ms, found.time_ms)
-                for channel, value in found.values.items()
-            )
+            samples += found.samples(origin.arrival_ms)
         for count in counts:
             self._log_once(count.what, line)
         self._sink(Parcel(tuple(samples), tuple(counts)))

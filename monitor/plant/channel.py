@@ -145,6 +145,18 @@ class Channel(Table):
             validate_default=True,
         ),
     ] = None
+    # contacts only
+    normally: Annotated[
+        Literal["open", "closed"] | None,
+        Field(
+            description="how a contact stands while the thing is not so; open where left out. A closed "
+            "contact comes as 1; with normally closed an open one becomes 1, so that 1 always means: it is so"
+        ),
+    ] = None
+    debounce: Annotated[
+        PositiveDurationMs | None,
+        Field(description="a contact's change counts once it has stood for so long"),
+    ] = None
     # flags
     jump: Annotated[
         MeasureField | None,
@@ -198,6 +210,13 @@ class Channel(Table):
     def _conductivity_only(cls, found: Any, info: ValidationInfo) -> Any:
         if found not in (None, "none") and info.data.get("quantity", "conductivity") != "conductivity":
             raise Wrong("nothing: this key belongs to conductivity only")
+        return found
+
+    @field_validator("normally", "debounce")
+    @classmethod
+    def _contact_only(cls, found: Any, info: ValidationInfo) -> Any:
+        if found is not None and info.data.get("quantity", "contact") != "contact":
+            raise Wrong("nothing: this key belongs to contacts only")
         return found
 
     @field_validator("compensation")

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
+from monitor.intake.checksums import crc16_modbus, sum8, xor
 from monitor.intake.decoded import Origin
-from monitor.intake.lines import LineBuffer, LineReader, crc16_modbus, sum8, xor
+from monitor.intake.lines import LineBuffer, LineReader
 from monitor.intake.serial_settings import Port, Wire
 
 ORIGIN = Origin("com", 1000)

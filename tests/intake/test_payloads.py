@@ -15,6 +15,7 @@ from monitor.intake.decoded import MAX_TIME_MS, NumberText, number_from_text, ti
 from monitor.intake.payload_json import JsonPayload, at_pointer
 from monitor.intake.payload_number import NumberPayload
 from monitor.intake.payloads import decode
+from monitor.readings import Status
 
 CHANNELS = ("ec", "temperature")
 NUMBER = NumberPayload()
@@ -289,3 +290,38 @@ def test_whatever_the_bytes_are_nothing_raises_and_what_comes_can_be_stored(
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_a_number_written_as_text_comes_back_as_it_was(value: float) -> None:
     assert number_from_text(repr(value), NumberText()) == value
+
+
+@pytest.mark.parametrize(
+    ("raw", "value"),
+    [("on", 1), ("OFF", 0), (" closed\r\n", 1), ("Open", 0), ("true", 1), ("false", 0), ("1", 1), ("0.0", 0)],
+)
+def test_a_contact_may_send_a_word(raw: str, value: float) -> None:
+    found = decode(NUMBER, raw.encode(), channels=("run",), contacts=("run",), subject="s", now_ms=1)
+    assert (found.values, found.problems) == ({"run": value}, ())
+    (problem,) = decode(
+        NUMBER, b"perhaps", channels=("run",), contacts=("run",), subject="s", now_ms=1
+    ).problems
+    assert problem.what == "not-a-number"
+
+
+def test_json_true_false_and_words_are_for_contacts_only() -> None:
+    payload = JsonPayload(values={"run": "/run", "leak": "/leak", "ec": "/ec"})
+    raw = b'{"run": true, "leak": "OPEN", "ec": false}'
+    found = decode(
+        payload, raw, channels=("run", "leak", "ec"), contacts=("run", "leak"), subject="s", now_ms=1
+    )
+    assert found.values == {"run": 1.0, "leak": 0.0}
+    assert [problem.what for problem in found.problems] == ["not-a-number"]
+
+
+@pytest.mark.parametrize(
+    ("raw", "status"), [(">50.0", Status.OVER_RANGE), ("< 50", Status.UNDER_RANGE), ("50", Status.OK)]
+)
+def test_a_meter_that_writes_over_or_under_its_range_gives_a_value_that_says_so(
+    raw: str, status: Status
+) -> None:
+    found = read(NUMBER, raw)
+    assert (found.values, found.statuses) == ({"ec": 50.0}, {"ec": status})
+    (sample,) = found.samples(7, Status.RETAINED)
+    assert (sample.arrival_ms, sample.status) == (7, status | Status.RETAINED)

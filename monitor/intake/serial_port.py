@@ -1,0 +1,33 @@
+"""A serial port, opened as its settings say, and the errors it may show."""
+
+from __future__ import annotations
+
+import termios
+
+import serial
+
+from monitor.intake.serial_settings import Port
+
+WRITE_S = 2.0
+_PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
+
+# An unplugged port shows itself as SerialException (an OSError), as plain OSError from `in_waiting`, or as
+# termios.error, which is neither; ValueError is a speed that this port does not have.
+PORT_ERRORS = (OSError, termios.error, ValueError)
+
+
+def open_port(port: Port, timeout_s: float) -> serial.Serial:
+    """The port, for one program alone; a read waits at most `timeout_s` seconds.
+
+    Raises: one of PORT_ERRORS when it is not there, taken, or cannot be set up so.
+    """
+    return serial.Serial(
+        port=port.device,
+        baudrate=port.baud,
+        bytesize=port.bytesize,
+        parity=_PARITIES[port.parity],
+        stopbits=port.stopbits,
+        timeout=timeout_s,
+        write_timeout=WRITE_S,
+        exclusive=True,  # else two programs may open one port, and each gets half of the bytes
+    )
