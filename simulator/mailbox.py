@@ -22,7 +22,12 @@ from email.message import EmailMessage
 from pathlib import Path
 from typing import Any, Literal, cast
 
-from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
+try:
+    from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
+except ModuleNotFoundError:
+    raise SystemExit(
+        "mailbox: aiosmtpd is not installed; it comes with the extra `demo`: sh deploy/env.sh demo"
+    ) from None
 
 Security = Literal["none", "starttls", "tls"]
 

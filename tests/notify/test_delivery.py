@@ -299,6 +299,14 @@ def test_a_message_that_its_far_end_puts_off_waits_alone() -> None:
     assert SENT[-1] == ("tape", row(1).message_id)
 
 
+def test_a_message_put_off_asks_to_be_woken_when_its_own_wait_is_over() -> None:
+    stand = Stand(first_retry="10 s")
+    stand.outbox.add(row(1))
+    with failing(Temporary("greylisted", about="message")):
+        assert stand.after(0) == pytest.approx(10.0)
+        assert stand.after(4_000) == pytest.approx(6.0)
+
+
 def test_what_was_put_off_comes_after_what_was_never_tried() -> None:
     stand = Stand()
     stand.outbox.add(row(1))

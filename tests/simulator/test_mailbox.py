@@ -69,3 +69,13 @@ def test_a_port_that_is_taken_is_told_in_a_sentence(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert done.stderr.startswith(f"mailbox: cannot listen on 127.0.0.1 port {port}: ")
     assert "Traceback" not in done.stderr
+
+
+def test_without_its_extra_it_says_what_is_missing() -> None:
+    run = "runpy.run_module('simulator.mailbox', run_name='__main__')"
+    command = [sys.executable, "-c", f"import sys, runpy; sys.modules['aiosmtpd'] = None; {run}"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 1
+    assert done.stderr == (
+        "mailbox: aiosmtpd is not installed; it comes with the extra `demo`: sh deploy/env.sh demo\n"
+    )
