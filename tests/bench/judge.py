@@ -1,0 +1,331 @@
+"""Judge a simulated shop offline: its instruments' reports through the watch, its alarms against the truth.
+
+    python -m tests.bench.judge --faults FILE --seed 3 --days 30 --every 5 --rules creep,silent
+
+Nothing is stored and no wire is used, so a month takes seconds. `judge` is the whole of it as a function.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import tempfile
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from monitor.config import SiteFile, load
+from monitor.plant.model import Plant
+from monitor.readings import Event, Sample, Status, Tick, Transition
+from monitor.watch import Effects, Watch, WatchState
+from simulator.faults import DAY_MS, Fault, read_fault_file
+from simulator.instruments import FAILED, OVER, UNDER
+from simulator.shop import Instrument
+from simulator.truth import EXPECTED, FAMILIES, QUIET, SIDE_EFFECT, UNSEEN, Expected
+from simulator.year import Run, simulate
+
+SITE = Path(__file__).parents[2] / "config" / "demo-shop.toml"
+MINUTE_MS = 60_000
+# An alarm may still come this long after its fault was put right: delays run in reading time.
+AFTERWARDS_MS = 2 * DAY_MS
+
+_STATUS = {OVER: Status.OVER_RANGE, UNDER: Status.UNDER_RANGE, FAILED: Status.DEVICE_FAULT}
+_PLACES = {"softener": "softened", "ro": "permeate", "di-out": "di", "in-tank": "tank", "tap-out": "tap"}
+
+
+def channel_of(instrument: str) -> str:
+    """The channel that reports what a simulated instrument measures: M05_level is m05.level."""
+    return instrument.lower().replace("_", ".")
+
+
+def site_of(rules: str | None = None, path: Path = SITE) -> SiteFile:
+    """The shop's site file; `rules` (text of `[[rule]]` tables) takes the place of those in it."""
+    if rules is None:
+        return load(path)
+    text = re.sub(r"(?ms)^\[\[rule\]\]\n.*?(?=^\[|^# ---|\Z)", "", path.read_text(encoding="utf-8"))
+    with tempfile.TemporaryDirectory() as folder:
+        changed = Path(folder) / "site.toml"
+        changed.write_text(text + "\n" + rules, encoding="utf-8")
+        return load(changed)
+
+
+def needed(site: SiteFile, names: Iterable[str]) -> set[str]:
+    """Channels that these rules look at, with the flows and temperatures that those rest on."""
+    wanted: set[str] = set().union(*(rule.channels for rule in site.rules if rule.settings.id in set(names)))
+    channels = site.plant.channels
+    for name in list(wanted):
+        gate, temperature = channels[name].gate, channels[name].temperature
+        wanted |= ({gate.flow} if gate else set()) | ({temperature} if temperature else set())
+    return wanted
+
+
+def samples(run: Run, channels: set[str], every_min: float = 1.0) -> Iterator[Sample]:
+    """Reports of these channels in order of sending, as the wires would hand them over.
+
+    Each instrument at most once in `every_min`; a contact that changes is always told.
+    """
+    parts, names, own_time, values, states = [], [], [], [], []
+    described = {channel_of(i.name): i for i in run.shop.instruments}
+    for name in sorted(channels & described.keys()):
+        said, instrument = run.reported[described[name].name], described[name]
+        slot = said.time_ms // round(every_min * MINUTE_MS)
+        keep = np.concatenate([[True], np.diff(slot) > 0]) if len(slot) else np.zeros(0, dtype=bool)
+        if instrument.model == "contact":
+            keep[1:] |= np.diff(said.value) != 0
+        parts.append(said.time_ms[keep])
+        names += [name] * int(keep.sum())
+        own_time += said.own_ms[keep].tolist() if _carries_time(instrument) else [None] * int(keep.sum())
+        values += said.value[keep].tolist()
+        states += said.status[keep].tolist()
+    sent = np.concatenate(parts)
+    for k in np.argsort(sent, kind="stable").tolist():
+        failed = states[k] == FAILED
+        value = 0.0 if failed else values[k]
+        status = _STATUS.get(states[k], Status.OK)
+        yield Sample(names[k], value, int(sent[k]), own_time[k], status)
+
+
+def _carries_time(instrument: Instrument) -> bool:
+    wire = instrument.wire
+    return wire is not None and (wire.kind == "csv" or (wire.kind == "mqtt" and wire.payload == "json"))
+
+
+def with_ticks(stream: Iterable[Sample], begin_ms: int, end_ms: int) -> Iterator[Event]:
+    """Samples with a tick at each whole minute between them."""
+    next_ms = begin_ms + MINUTE_MS
+    for item in stream:
+        while next_ms <= item.arrival_ms:
+            yield Tick(next_ms)
+            next_ms += MINUTE_MS
+        yield item
+    while next_ms <= end_ms:
+        yield Tick(next_ms)
+        next_ms += MINUTE_MS
+
+
+def watched(
+    run: Run, site: SiteFile, names: Sequence[str] | None = None, every_min: float = 1.0
+) -> list[Transition]:
+    """What a fresh watch with these rules (all when None) makes of a run."""
+    rules = [rule for rule in site.rules if names is None or rule.settings.id in names]
+    heart, state, found = Watch(site.plant, rules), WatchState(), []
+    channels = needed(site, [rule.settings.id for rule in rules])
+    effects = Effects()
+    for event in with_ticks(samples(run, channels, every_min), run.start_ms, run.end_ms):
+        state = heart.step(state, event, effects)
+        if effects.transitions or len(effects.readings) > 10_000:
+            found += [transition for _, transition in effects.transitions]
+            effects = Effects()
+    return found + [transition for _, transition in effects.transitions]
+
+
+def families_of(transition: Transition) -> set[str]:
+    """The truth's word for an alarm: a family named in its condition (`rule/discharge`), else its kind's."""
+    named = set(transition.condition.split("/")[1:]) & set(FAMILIES)
+    if named:
+        return named
+    evidence, families = transition.evidence, {transition.rule_kind}
+    if transition.rule_kind == "limit":
+        if (evidence.get("quantity"), evidence.get("side")) == ("level", "below"):
+            families.add("low-level")
+        if evidence.get("bound") != "exact":
+            families.add("over-range")
+    return families
+
+
+def subjects_of(transition: Transition, plant: Plant) -> set[str]:
+    """The truth's words for what an alarm is about: its place, and the simulated instruments of it."""
+    subject, found = transition.subject, {transition.subject}
+    channels = {subject} & plant.channels.keys()
+    channels |= {c.id for i in plant.instrument if i.id == subject for c in i.channel}
+    for channel in channels:
+        place, sump = plant.point_of(channel), plant.instrument_of(channel).sump
+        found |= {place.id} if place else set()
+        found |= {sump} if sump else set()
+        where, _, what = channel.partition(".")
+        found.add(f"{where.upper() if sump else where}_{what}")
+    found |= {_PLACES[name] for name in list(found) if name in _PLACES}
+    return found | {name.upper() for name in found if name in {sump.id for sump in plant.sump}}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One line of truth and what became of it; delays in hours."""
+
+    line: Expected
+    alarm: Transition | None
+
+    @property
+    def since_start_h(self) -> float | None:
+        return None if self.alarm is None else (self.alarm.time_ms - self.line.start_ms) / 3.6e6
+
+    @property
+    def since_visible_h(self) -> float | None:
+        """Delay from the moment the effect was large enough to be seen; negative when told earlier."""
+        if self.alarm is None or self.line.visible_ms is None:
+            return None
+        return (self.alarm.time_ms - self.line.visible_ms) / 3.6e6
+
+
+@dataclass(frozen=True)
+class Score:
+    """The alarms of a run against its truth.
+
+    `due`: expected lines that became visible within the run, each with the first alarm that tells it.
+    `early`: expected lines not visible within the run (an alarm is welcome). `allowed`: alarms that a side
+    effect or a gap explains. `false`: alarms nothing explains, or that only a *quiet* line explains.
+    """
+
+    due: tuple[Judged, ...]
+    early: tuple[Judged, ...]
+    allowed: tuple[tuple[Transition, Expected], ...]
+    false: tuple[Transition, ...]
+    transitions: tuple[Transition, ...]
+
+    @property
+    def caught(self) -> tuple[Judged, ...]:
+        return tuple(item for item in self.due if item.alarm is not None)
+
+    @property
+    def missed(self) -> tuple[Judged, ...]:
+        return tuple(item for item in self.due if item.alarm is None)
+
+
+def _explains(line: Expected, alarm: Transition, plant: Plant) -> bool:
+    inside = line.start_ms <= alarm.time_ms
+    inside &= line.end_ms is None or alarm.time_ms <= line.end_ms + AFTERWARDS_MS
+    return inside and line.family in families_of(alarm) and line.subject in subjects_of(alarm, plant)
+
+
+def score(run: Run, transitions: Sequence[Transition], plant: Plant) -> Score:
+    """Hold the alarms that were raised against the run's truth."""
+    truth = (*run.truth, *run.gaps, *natural_fronts(run))
+    raised = [t for t in transitions if t.cause == "raised"]
+    expected = [line for line in truth if line.role == EXPECTED]
+    judged = [Judged(e, next((t for t in raised if _explains(e, t, plant)), None)) for e in expected]
+    allowed, false = [], []
+    for alarm in raised:
+        lines = [line for line in truth if _explains(line, alarm, plant)]
+        if any(line.role == EXPECTED for line in lines):
+            continue
+        excuse = next((line for line in lines if line.role in (SIDE_EFFECT, UNSEEN)), None)
+        quiet = any(line.role == QUIET for line in lines)
+        if excuse is None or quiet:
+            false.append(alarm)
+        else:
+            allowed.append((alarm, excuse))
+    due = tuple(item for item in judged if item.line.visible_ms is not None)
+    early = tuple(item for item in judged if item.line.visible_ms is None)
+    return Score(due, early, tuple(allowed), tuple(false), tuple(transitions))
+
+
+def natural_fronts(run: Run) -> tuple[Expected, ...]:
+    """Beds that the shop itself ran into the front before changing them: an alarm is no false one."""
+    if any(fault.kind == "resin_exhaustion" for fault in run.faults):
+        return ()
+    di, feed, running = run.series["ec25:di"], run.series["ec25:permeate"], run.series["run:ro"]
+    passed = (di.values > 0.1 * feed.values) & (di.values > 0.7) & (running.at(di.minutes) > 0.5)
+    times = run.start_ms + (di.minutes * MINUTE_MS).astype(np.int64)
+    changes = [ms for ms, what, _ in run.events if what == "resin"]
+    lines = []
+    for end in [*changes, run.end_ms]:
+        begin = max((c for c in changes if c < end), default=run.start_ms)
+        inside = np.flatnonzero(passed & (times >= begin) & (times < end))
+        if len(inside) > 20:
+            at = int(times[inside[0]])
+            note = "bed near its end, as the shop runs it"
+            lines.append(
+                Expected("worn-bed", "wear", "", at, end, SIDE_EFFECT, "breakthrough", "di", at, note)
+            )
+    return tuple(lines)
+
+
+def judge(
+    faults: Iterable[Mapping[str, Any] | Fault] = (),
+    *,
+    shop: str = "hall3",
+    seed: int = 1,
+    start: str = "2026-09-07",
+    days: int = 30,
+    site: SiteFile | None = None,
+    names: Sequence[str] | None = None,
+    every_min: float = 1.0,
+) -> Score:
+    """Simulate a shop with these faults, watch it with the site's rules, and score the alarms.
+
+    `names` picks rules by id (all when None). A start before 2026 is before the gateway's clock is trusted.
+    """
+    site = site or site_of()
+    run = simulate(shop, faults, seed, start, days)
+    return score(run, watched(run, site, names, every_min), site.plant)
+
+
+def _hours(value: float | None) -> str:
+    return "" if value is None else f"{value:.1f} h"
+
+
+def _print(result: Score) -> None:
+    print(f"{'fault':28} {'family':14} {'subject':12} {'alarm':28} {'since start':>12} {'since visible':>14}")
+    for item in (*result.due, *result.early):
+        name = item.alarm.condition if item.alarm else ("MISSED" if item in result.due else "not yet visible")
+        line = item.line
+        print(
+            f"{line.fault:28} {line.family:14} {line.subject:12} {name:28} "
+            f"{_hours(item.since_start_h):>12} {_hours(item.since_visible_h):>14}"
+        )
+    for alarm, line in result.allowed:
+        print(f"allowed: {alarm.key} at {_date(alarm.time_ms)}, {line.role} of {line.fault}")
+    for alarm in result.false:
+        print(f"FALSE: {alarm.key} at {_date(alarm.time_ms)} {dict(alarm.evidence)}")
+    print(
+        f"{len(result.caught)} caught, {len(result.missed)} missed, {len(result.false)} false, "
+        f"{len(result.allowed)} allowed"
+    )
+
+
+def _date(time_ms: int) -> str:
+    return str(np.datetime64(time_ms, "ms").astype("datetime64[m]"))
+
+
+def _picked(text: str | None) -> tuple[SiteFile, list[str] | None]:
+    """`--rules`: a file of `[[rule]]` tables, or kinds and ids of the site's rules."""
+    if text is None:
+        return site_of(), None
+    if Path(text).is_file():
+        return site_of(Path(text).read_text(encoding="utf-8")), None
+    site, words = site_of(), text.split(",")
+    names = [r.settings.id for r in site.rules if r.kind in words or r.settings.id in words]
+    if not names:
+        there = ", ".join(f"{r.settings.id} ({r.kind})" for r in site.rules)
+        raise SystemExit(f"--rules {text}: no such rule, kind or file; there are: {there}")
+    return site, names
+
+
+def main() -> None:
+    """The command."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.judge", description=__doc__.split("\n")[0])
+    parser.add_argument("--faults", type=Path, help="fault script, [[fault]] tables; healthy when left out")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--start", default="2026-09-07")
+    parser.add_argument("--days", type=int, default=30)
+    parser.add_argument("--every", type=float, default=5.0, help="minutes between reports (default 5)")
+    parser.add_argument("--rules", help="file of [[rule]] tables, or ids and kinds, comma between")
+    asked = parser.parse_args()
+    site, names = _picked(asked.rules)
+    faults = read_fault_file(asked.faults) if asked.faults else []
+    began = time.monotonic()
+    run = simulate("hall3", faults, asked.seed, asked.start, asked.days)
+    run.reported  # noqa: B018  so that simulating and watching are timed apart
+    simulated = time.monotonic()
+    transitions = watched(run, site, names, asked.every)
+    ended = time.monotonic()
+    _print(score(run, transitions, site.plant))
+    print(f"simulated in {simulated - began:.1f} s, watched in {ended - simulated:.1f} s")
+
+
+if __name__ == "__main__":
+    main()
