@@ -55,6 +55,26 @@ def test_a_reading_below_pure_water_is_refused_and_says_what_to_check(t: float, 
         conductivity.ec25_high_purity_us_cm(share * ultrapure.pure_water_us_cm(t), t)
 
 
+@given(t=st.floats(0.0, 50.0), share=st.floats(0.951, 1.0))
+def test_a_reading_a_little_below_pure_water_is_pure_water_and_never_negative_salt(
+    t: float, share: float
+) -> None:
+    own_25 = ultrapure.pure_water_us_cm(25.0)
+    assert conductivity.ec25_high_purity_us_cm(share * ultrapure.pure_water_us_cm(t), t) == own_25
+
+
+@given(ec=EC, t=st.floats(0.0, 24.0), alpha=st.floats(0.01, 0.03))
+def test_the_coefficient_found_from_two_readings_brings_one_to_the_other(
+    ec: float, t: float, alpha: float
+) -> None:
+    cold = ec * (1.0 + alpha * (t - 25.0))
+    forth = conductivity.alpha_from_two_readings_per_c(ec, 25.0, cold, t, "first")
+    back = conductivity.alpha_from_two_readings_per_c(cold, t, ec, 25.0, "second")
+    assert forth == pytest.approx(alpha, rel=1e-6)
+    assert back == pytest.approx(forth, rel=1e-12)
+    assert conductivity.ec25_linear_us_cm(cold, t, forth) == pytest.approx(ec, rel=1e-6)
+
+
 @given(
     readings=st.lists(st.tuples(st.floats(1.0, 5000.0), st.floats(0.0, 35.9)), min_size=1, max_size=20),
     method=st.sampled_from(["linear", "natural", "sodium chloride", "high purity"]),

@@ -42,6 +42,16 @@ def test_real_conductivity_is_below_that_of_endless_dilution(water: dict[str, fl
     assert 0 < ions.ec_from_ions_us_cm(water) < ions.ec25_infinite_dilution_us_cm(water)
 
 
+def test_acid_gains_less_with_temperature_than_salt() -> None:
+    # HCl 1.6 %/°C (bench meter manual: 0.0156 for 10 %), NaCl about 2 %/°C
+    acid = ions.ec_from_ions_us_cm({"Cl": 35.453}, 35.0, 3.0) / ions.ec_from_ions_us_cm(
+        {"Cl": 35.453}, 25.0, 3.0
+    )
+    salt = ions.ec_of_nacl_us_cm(58.44, 35.0) / ions.ec_of_nacl_us_cm(58.44, 25.0)
+    assert acid == pytest.approx(1.156, abs=0.015)
+    assert salt == pytest.approx(1.21, abs=0.01)
+
+
 @given(nacl=st.floats(0.01, 9000.0), more=st.floats(1.001, 1.1), t=st.floats(0.0, 50.0))
 def test_more_salt_conducts_more(nacl: float, more: float, t: float) -> None:
     assert ions.ec_of_nacl_us_cm(nacl * more, t) > ions.ec_of_nacl_us_cm(nacl, t)
