@@ -75,4 +75,4 @@ def test_a_longer_list_holds_the_same_versions_as_what_runs(name: str) -> None:
 def test_no_machine_learning_framework_is_dragged_in_and_what_runs_stays_small() -> None:
     held = {found["name"] for found in PINNED.finditer(lock("test"))}
     assert held & {"torch", "jax", "tensorflow"} == set()
-    assert len({found["name"] for found in PINNED.finditer(lock("runtime"))}) <= 25
+    assert len({found["name"] for found in PINNED.finditer(lock("runtime"))}) <= 40
