@@ -14,10 +14,10 @@ from monitor.stats.errors import Floats, OutOfRange, positive, series, whole, wi
 __all__ = [
     "LevelChange",
     "PageHinkleyState",
+    "level_change",
     "page_hinkley_series",
     "page_hinkley_signal",
     "page_hinkley_step",
-    "pettitt",
 ]
 
 Mode = Literal["up", "down", "both"]
@@ -127,26 +127,29 @@ class LevelChange:
     p: float
 
 
-def pettitt(x: ArrayLike) -> LevelChange:
-    """The most likely place of one change of level in a finished series, by ranks.
+def level_change(x: ArrayLike) -> LevelChange:
+    """The place of one change of level in a finished series, both levels, and Pettitt's probability.
 
-    Equation: U_t = sum over i <= t < j of sign(x_i - x_j); K = max |U_t|; p = min(1, 2 exp(-6 K²/(n³ + n²)));
-        levels are the medians on each side
+    Equation: place with the least sum of absolute deviations from the median on each side;
+        K = max over t of |sum over i <= t < j of sign(x_i - x_j)|, p = min(1, 2 exp(-6 K²/(n³ + n²)))
     Range: 4 or more finite readings
     Raises: OutOfRange
-    Source: Pettitt 1979
+    Source: Pettitt 1979 for the probability (his own place, the t of K, leans to the middle of the series)
     Assumes: independent readings, one change
     Not for: a drift, which it also calls a change
     Example:
-        >>> change = pettitt([5.0, 5.1, 4.9, 5.0, 5.1, 4.9, 5.6, 5.7, 5.5, 5.8, 5.6, 5.7])
+        >>> change = level_change([5.0, 5.1, 4.9, 5.0, 5.1, 4.9, 5.6, 5.7, 5.5, 5.8, 5.6, 5.7])
         >>> change.first_after, change.before, round(change.after, 2), round(change.p, 3)
         (6, 5.0, 5.65, 0.031)
     """
     values = series("x", x, 4)
     n = values.size
     signs = np.sign(values[:, None] - values[None, :])
-    scores = np.array([signs[:t, t:].sum() for t in range(1, n)])
-    split = int(np.argmax(np.abs(scores))) + 1
-    k = float(abs(scores[split - 1]))
+    k = max(abs(float(signs[:t, t:].sum())) for t in range(1, n))
     p = min(1.0, 2.0 * math.exp(-6.0 * k * k / (n**3 + n**2)))
+    split = min(range(1, n), key=lambda t: _deviations(values[:t]) + _deviations(values[t:]))
     return LevelChange(split, float(np.median(values[:split])), float(np.median(values[split:])), p)
+
+
+def _deviations(values: Floats) -> float:
+    return float(np.sum(np.abs(values - np.median(values))))

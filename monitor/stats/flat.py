@@ -88,7 +88,8 @@ def expected_flat_runs(
 def flat_run_limit(resolution_over_sigma: float, samples_per_day: float, false_alarms_per_day: float) -> int:
     """Fewest equal readings in a row worth calling a sensor stuck, at a bearable rate of false alarms.
 
-    Equation: smallest n with samples x sum p_k^n (1 - p_k) <= false alarms, true value on a code (worst case)
+    Equation: smallest n with sum p_k^n + samples x sum p_k^n (1 - p_k) <= false alarms, true value on a code
+        (worst case)
     Range: q 0.01 to 100; samples and false alarms a day above 0
     Raises: OutOfRange, also when more than a million equal readings would be needed: such a sensor cannot be
         judged by repetition
@@ -100,10 +101,15 @@ def flat_run_limit(resolution_over_sigma: float, samples_per_day: float, false_a
         11
     """
     shares = _shares(resolution_over_sigma, 0.0)
-    per_run = shares * (1.0 - shares) * positive("samples_per_day", samples_per_day)
+    per_day = positive("samples_per_day", samples_per_day)
     bearable = positive("false_alarms_per_day", false_alarms_per_day)
-    low, high = 0, 1
-    while float(np.sum(per_run * shares ** (high - 1))) > bearable:
+
+    def too_often(n: int) -> bool:
+        runs = shares**n
+        return float(np.sum(runs) + per_day * np.sum(runs * (1.0 - shares))) > bearable
+
+    low, high = 1, 2
+    while too_often(high):
         low, high = high, high * 2
         if high > LONGEST_RUN:
             raise OutOfRange(
@@ -111,11 +117,8 @@ def flat_run_limit(resolution_over_sigma: float, samples_per_day: float, false_a
             )
     while high - low > 1:
         middle = (low + high) // 2
-        if float(np.sum(per_run * shares ** (middle - 1))) > bearable:
-            low = middle
-        else:
-            high = middle
-    return max(high, 2)
+        low, high = (middle, high) if too_often(middle) else (low, middle)
+    return high
 
 
 def _shares(resolution_over_sigma: float, offset: float) -> Floats:

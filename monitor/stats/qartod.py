@@ -132,10 +132,9 @@ def spike_flag(
         return Flag.NOT_EVALUATED
     first, second = within("x", value) - within("before", left), within("after", right) - value
     if method == "average":
-        size = abs(first - second) / 2.0
-    else:
-        size = min(abs(first), abs(second)) if first * second < 0.0 else 0.0
-    return _above(size, suspect, fail)
+        return _above(abs(value - (left + right) / 2.0), suspect, fail)
+    opposite = first * second < 0.0
+    return _above(min(abs(first), abs(second)) if opposite else 0.0, suspect, fail)
 
 
 def spike_flags(

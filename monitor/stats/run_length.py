@@ -29,6 +29,7 @@ __all__ = [
     "shewhart_arl0",
 ]
 
+MOST_H = 200.0  # sigma
 ENDLESS = 1e12  # a mean this long is no longer resolved by the equation, nor does it matter
 
 
@@ -103,8 +104,8 @@ def cusum_arl_one_sided(k: float, h: float, shift: float = 0.0, headstart: float
 
     Equation: L(s) = 1 + L(0) Phi(k - s - m) + integral 0..h of L(y) phi(y + k - s - m) dy, m the shift;
         solved on Gauss-Legendre nodes
-    Range: k 0 to 5, h above 0 to 60, headstart 0 to h, shift -10 to 10, all in sigma. Beyond 1e12 samples the
-        answer is infinity
+    Range: k 0 to 5, h above 0 to 200, headstart 0 to h, shift -10 to 10, all in sigma. Beyond 1e12 samples
+        the answer is infinity
     Raises: OutOfRange
     Source: Page 1954; published values of Lucas and Crosier, Waldmann, Vance in the tests
     Assumes: independent normal readings
@@ -184,7 +185,7 @@ def cusum_threshold(arl0: float, k: float, sides: Literal[1, 2] = 1) -> float:
     allowance = _allowance(k)
     least = 1.0 / normal_cdf(-allowance) / sides
     wanted = within("arl0", arl0, least * (1.0 + 1e-9), 1e9) * sides
-    return solve_log(lambda h: cusum_arl_one_sided(allowance, h), wanted, 1e-6, 1.0)
+    return solve_log(lambda h: cusum_arl_one_sided(allowance, h), wanted, 1e-6, 1.0, MOST_H)
 
 
 def ewma_arl(
@@ -275,24 +276,32 @@ def _solve(kernel: Floats, right: Floats) -> Floats:
 
 
 def solve_log(
-    length: Callable[[float], float], wanted: float, low: float, high: float, digits: float = 1e-11
+    length: Callable[[float], float],
+    wanted: float,
+    low: float,
+    high: float,
+    most: float = math.inf,
+    digits: float = 1e-11,
 ) -> float:
     """Where a rising run length meets the wanted one; its logarithm is nearly a straight line (Illinois)."""
     goal = math.log(wanted)
 
     def off(h: float) -> float:
-        return math.log(length(h)) - goal
+        return math.log(min(length(h), ENDLESS)) - goal
 
     off_low, off_high = off(low), off(high)
     while off_high < 0.0:
+        if high >= most:
+            raise OutOfRange("arl0", wanted, f"a run length that a threshold of {most:g} still reaches")
         low, off_low = high, off_high
-        high *= 1.6
+        high = min(1.6 * high, most)
         off_high = off(high)
+    middle = high
     for _ in range(100):
         middle = high - off_high * (high - low) / (off_high - off_low)
         value = off(middle)
-        if abs(value) < digits or high - low < 1e-12 * high:
-            return middle
+        if abs(value) < digits or abs(high - low) < 1e-14 * abs(high):
+            break
         if value * off_high < 0.0:
             low, off_low = high, off_high
         else:
@@ -310,7 +319,7 @@ def _allowance(k: float) -> float:
 
 
 def _threshold(h: float) -> float:
-    return positive("h", h, 60.0)
+    return positive("h", h, MOST_H)
 
 
 def _shift(shift: float) -> float:

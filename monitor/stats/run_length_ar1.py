@@ -78,11 +78,9 @@ def cusum_threshold_ar1(arl0: float, k: float, phi: float, sides: Literal[1, 2] 
         raise OutOfRange("arl0", wanted, "above the run length at h = 0.5")
 
     def length(above: float) -> float:
-        if least + above > most:
-            raise OutOfRange("arl0", wanted, "a run length that h = 20 still reaches")
         return cusum_arl_ar1(k, least + above, phi, sides)
 
-    return least + solve_log(length, wanted, 0.0, 4.0, digits=1e-6)
+    return least + solve_log(length, wanted, 0.0, 4.0, most - least, digits=1e-6)
 
 
 def _one_grid(k: float, h: float, phi: float, count: int, sides: int) -> tuple[float, float]:
