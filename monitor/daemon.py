@@ -22,8 +22,9 @@ from pathlib import Path
 from monitor import logs
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
-from monitor.intake import mqtt_settings, serial_settings
+from monitor.intake import modbus_settings, mqtt_settings, serial_settings
 from monitor.intake.driver import Driver, Sink
+from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
 from monitor.keeper import Keeper
@@ -54,6 +55,7 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     instruments = site.plant.instrument
     brokers = {i.wire.broker for i in instruments if isinstance(i.wire, mqtt_settings.Wire)}
     ports = {i.wire.port for i in instruments if isinstance(i.wire, serial_settings.Wire)}
+    buses = {i.wire.port for i in instruments if isinstance(i.wire, modbus_settings.Wire)}
     made: list[Driver] = [
         MqttDriver(
             broker,
@@ -69,6 +71,9 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     ]
     made += [
         SerialLineDriver(port, instruments, sink, clock) for port in site.serial_ports if port.id in ports
+    ]
+    made += [
+        ModbusRtuDriver(port, instruments, sink, clock) for port in site.serial_ports if port.id in buses
     ]
     return made
 

@@ -36,6 +36,16 @@ class PseudoTerminal:
         poll.register(self._master, select.POLLHUP)
         return not poll.poll(0)
 
+    def heard(self, seconds: float) -> bytes:
+        """What the program sent; nothing when it sends nothing so long, or has no port open."""
+        if self._master < 0 or not self.is_open():
+            return b""
+        ready, _, _ = select.select([self._master], [], [], seconds)
+        try:
+            return os.read(self._master, 4096) if ready else b""
+        except OSError:  # it has just closed the port
+            return b""
+
     def write(self, data: bytes) -> None:
         os.write(self._master, data)
 

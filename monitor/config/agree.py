@@ -62,6 +62,7 @@ def disagreements(document: Document) -> Iterator[Mistake]:
     yield from _references(document)
     yield from _left_out(document)
     yield from _order_of_stages(document)
+    yield from _one_use_a_port(document)
     yield from _somebody_is_told(document)
 
 
@@ -157,6 +158,26 @@ def _id_words(table: Found) -> str:
 
 def _texts(value: object) -> list[str]:
     return [str(item) for item in value] if isinstance(value, list) else []
+
+
+def _one_use_a_port(document: Document) -> Iterator[Mistake]:
+    """A serial port carries lines of text or is a bus, never both; a bus carries bytes of 8 bits."""
+    first: dict[str, Found] = {}
+    for wire in (table for table in document.tables if table.name == "wire"):
+        port, kind = wire.raw.get("port"), wire.raw.get("kind")
+        known = document.named("serial_port").get(port) if isinstance(port, str) else None
+        if known is None:
+            continue
+        before = first.setdefault(str(port), wire)
+        if before.raw.get("kind") != kind:
+            line = document.lines.of((*before.path, "kind"))
+            yield document.mistake(
+                (*wire.path, "kind"),
+                f'"{kind}" on port "{port}", which carries "{before.raw.get("kind")}" (line {line})',
+                "one kind of wire on one port; instruments of another kind need a port of their own",
+            )
+        elif kind == "modbus-rtu" and before is wire and known.raw.get("bytesize", 8) == 7:
+            yield document.mistake((*known.path, "bytesize"), "7, on a Modbus bus", "8, as Modbus RTU needs")
 
 
 def _somebody_is_told(document: Document) -> Iterator[Mistake]:

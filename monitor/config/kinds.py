@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
-from monitor.intake import mqtt_settings, serial_settings
+from monitor.intake import modbus_settings, mqtt_settings, serial_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import limit, silent
@@ -22,7 +22,7 @@ from monitor.rules import limit, silent
 RULES: Mapping[str, ModuleType] = {"limit": limit, "silent": silent}
 
 # the settings of an instrument's `wire`
-WIRES: tuple[type[BaseModel], ...] = (mqtt_settings.Wire, serial_settings.Wire)
+WIRES: tuple[type[BaseModel], ...] = (mqtt_settings.Wire, serial_settings.Wire, modbus_settings.Wire)
 
 # the settings of a person's `way`
 WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)

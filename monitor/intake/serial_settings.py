@@ -24,7 +24,7 @@ def _encoding(name: str) -> str:
 
 
 class Port(Table):
-    """One serial port, with the instruments that write lines of text to it."""
+    """One serial port: instruments write lines of text to it, or it is a Modbus bus."""
 
     id: Id = Field(description="the name instruments use to say which port they are on")
     device: str = Field(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -10,12 +11,15 @@ from typing import Protocol
 import pytest
 
 from monitor.intake.driver import Driver, LinkChange, Parcel, Sink
+from monitor.intake.modbus_rtu import ModbusRtuDriver
+from monitor.intake.modbus_settings import Wire as ModbusWire
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.mqtt_settings import Wire as MqttWire
 from monitor.intake.serial_line import SerialLineDriver
 from monitor.intake.serial_settings import Port
 from monitor.intake.serial_settings import Wire as SerialWire
+from simulator.wires.rtu import framed
 from tests.intake.recorder import Recorder
 from tests.intake.shop import NOW_MS, StillClock, meter, soon
 from tests.mosquitto import Mosquitto
@@ -23,10 +27,13 @@ from tests.pseudo_terminal import PseudoTerminal
 from tests.waiting import eventually, stays
 
 TIME_MS = 1_759_999_990_000
+TIME = "2025-10-09T08:53:10Z"  # the same in words
 
 
 class Bench(Protocol):
     """A wire with a meter at its far end. At first the wire is not there."""
+
+    time_ms: int | None  # what its values carry as their own time
 
     def driver(self, sink: Sink) -> Driver: ...
 
@@ -40,6 +47,8 @@ class Bench(Protocol):
 
 
 class OverMqtt:
+    time_ms = TIME_MS
+
     def __init__(self, broker: Mosquitto, version: str) -> None:
         self._broker = broker
         settings: dict[str, object] = {
@@ -84,6 +93,8 @@ class OverMqtt:
 
 
 class OverSerialLines:
+    time_ms = TIME_MS
+
     def __init__(self, terminal: PseudoTerminal) -> None:
         self._terminal = terminal
         terminal.unplug()
@@ -114,12 +125,55 @@ class OverSerialLines:
         self._terminal.write(b"\xff\x00garbage\n\nEC NaN 1\n" + b"x" * 1000 + b"\n")
 
 
+class OverModbus:
+    """The meter answers when it has something to say: a value waits for the next question."""
+
+    time_ms = None
+
+    def __init__(self, terminal: PseudoTerminal) -> None:
+        self._terminal = terminal
+        terminal.unplug()
+        self._port = Port(id="com", device=str(terminal.device))
+        self._wire = ModbusWire.model_validate(
+            {
+                "port": "com",
+                "unit": 7,
+                "every": "100 ms",
+                "timeout": "10 s",
+                "value": [{"channel": "di-out.ec", "address": 0, "type": "float32"}],
+            }
+        )
+
+    def driver(self, sink: Sink) -> Driver:
+        return ModbusRtuDriver(self._port, [meter(self._wire)], sink, StillClock(), delays=soon)
+
+    def connect(self) -> None:
+        self._terminal.plug()
+
+    def cut(self) -> None:
+        self._terminal.unplug()
+
+    def send(self, value: float) -> None:
+        self._answer(framed(struct.pack(">BBBf", 7, 3, 4, value)))
+
+    def send_garbage(self) -> None:
+        good = framed(struct.pack(">BBBf", 7, 3, 4, 1.0))
+        self._answer(b"\xff\x00" + good[:-1] + bytes([good[-1] ^ 1]))
+        self._answer(framed(struct.pack(">BBBf", 7, 3, 4, float("nan"))))
+        self._answer(framed(bytes([7, 0x83, 2])))
+
+    def _answer(self, frame: bytes) -> None:
+        if self._terminal.heard(5.0):
+            self._terminal.write(frame)
+
+
 Maker = Callable[[Callable[..., Mosquitto], PseudoTerminal], Bench]
 WIRES: dict[str, Maker] = {
     "mqtt 5": lambda broker, _: OverMqtt(broker(), "5"),
     "mqtt 3.1.1": lambda broker, _: OverMqtt(broker(), "3.1.1"),
     "mqtt 5 over TLS": lambda broker, _: OverMqtt(broker(tls=True), "5"),
     "serial lines": lambda _, terminal: OverSerialLines(terminal),
+    "modbus rtu": lambda _, terminal: OverModbus(terminal),
 }
 
 
@@ -152,13 +206,13 @@ def running(bench: Bench, driver: Driver, recorder: Recorder) -> Driver:
 
 
 @pytest.mark.usefixtures("running")
-def test_a_value_becomes_a_sample_with_its_own_time_and_the_time_of_its_arrival(
+def test_a_value_becomes_a_sample_with_the_time_it_carries_and_that_of_its_arrival(
     bench: Bench, recorder: Recorder
 ) -> None:
-    bench.send(12.3)
+    bench.send(12.5)
     (sample,) = eventually(lambda: recorder.samples)
-    assert (sample.channel, sample.value) == ("di-out.ec", 12.3)
-    assert (sample.time_ms, sample.arrival_ms) == (TIME_MS, NOW_MS)
+    assert (sample.channel, sample.value) == ("di-out.ec", 12.5)
+    assert (sample.time_ms, sample.arrival_ms) == (bench.time_ms, NOW_MS)
     assert recorder.counts == []
 
 
@@ -206,7 +260,7 @@ def test_a_lost_wire_is_told_once_and_values_come_again_when_it_is_back(
 @pytest.mark.usefixtures("running")
 def test_the_thread_has_a_name(recorder: Recorder) -> None:
     names = [thread.name for thread in threading.enumerate()]
-    assert any(name in ("mqtt hall", "serial com") for name in names)
+    assert any(name in ("mqtt hall", "serial com", "modbus com", "logger com") for name in names)
 
 
 def test_nothing_is_handed_over_after_stop(bench: Bench, running: Driver, recorder: Recorder) -> None:

@@ -1,0 +1,66 @@
+"""A serial port carries lines of text or is a bus; an instrument on a bus names its own channels."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.config import ConfigMistakes, load
+from tests.config.sites import SITE, written
+
+BUS = """
+[[serial_port]]
+id = "bus"
+device = "/dev/ttyUSB1"
+
+[[instrument]]
+id = "di-node"
+expected_interval = "1 min"
+[instrument.wire]
+kind = "modbus-rtu"
+port = "bus"
+unit = 3
+every = "10 s"
+value = [{ channel = "di.ec", address = 0, type = "float32" }]
+
+[[instrument.channel]]
+id = "di.ec"
+quantity = "conductivity"
+unit = "uS/cm"
+range = [0, 200]
+resolution = 0.1
+"""
+
+
+def mistakes(folder: Path, bus: str) -> list[str]:
+    with pytest.raises(ConfigMistakes) as caught:
+        load(written(folder, SITE + bus))
+    return [f"{m.place}: {m.found}: {m.allowed}" for m in caught.value.mistakes]
+
+
+def test_a_port_for_lines_and_a_bus_stand_side_by_side(tmp_path: Path) -> None:
+    site = load(written(tmp_path, SITE + BUS))
+    assert [port.id for port in site.serial_ports] == ["cabinet", "bus"]
+
+
+def test_a_port_for_lines_cannot_be_a_bus_as_well(tmp_path: Path) -> None:
+    (mistake,) = mistakes(tmp_path, BUS.replace('port = "bus"', 'port = "cabinet"'))
+    assert mistake.startswith('instrument "di-node" > wire > kind: "modbus-rtu" on port "cabinet"')
+    assert '"serial-line"' in mistake and "a port of their own" in mistake
+
+
+def test_a_bus_of_seven_bits_is_refused(tmp_path: Path) -> None:
+    (mistake,) = mistakes(tmp_path, BUS.replace('ttyUSB1"', 'ttyUSB1"\nbytesize = 7'))
+    assert mistake == 'serial_port "bus" > bytesize: 7, on a Modbus bus: 8, as Modbus RTU needs'
+
+
+def test_a_value_for_a_channel_of_another_instrument_is_refused(tmp_path: Path) -> None:
+    found = mistakes(tmp_path, BUS.replace('channel = "di.ec"', 'channel = "ro.ec"'))
+    assert any('"ro.ec", which is no channel of this instrument' in mistake for mistake in found)
+
+
+def test_two_channels_cannot_read_one_register(tmp_path: Path) -> None:
+    twin = BUS.replace("di-node", "twin").replace("di.ec", "twin.ec").split("[[instrument]]")[1]
+    (mistake,) = mistakes(tmp_path, BUS + "[[instrument]]" + twin)
+    assert 'holding-registers 0 of unit 3 on port "bus" for channel "twin.ec"' in mistake
