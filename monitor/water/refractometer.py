@@ -62,22 +62,22 @@ def brix_from_index_brix(refractive_index: float) -> float:
     """Degrees Brix from the refractive index at 20 °C.
 
     Equation: Brix = 11758.74 n⁵ - 88885.21 n⁴ + 270177.93 n³ - 413145.80 n² + 318417.95 n - 99127.4536
-    Range: n 1.330 to 1.390 (water to 33 Brix)
+    Range: n 1.330 to 1.504 (water to 85 Brix)
     Raises: OutOfRange
-    Source: polynomial fit to the ICUMSA table; its zero lies at n = 1.33301, 0.01 Brix from the table's
+    Source: polynomial fit to the ICUMSA table; 0.01 to 0.03 Brix below it
     Not for: a reading taken away from 20 °C without compensation
     Example:
         >>> round(brix_from_index_brix(1.34), 2)
         4.8
     """
-    return _polynomial(within("refractive_index", refractive_index, 1.33, 1.39, why="nD at 20 °C"))
+    return _polynomial(within("refractive_index", refractive_index, 1.33, 1.504, why="nD at 20 °C"))
 
 
 def refractive_index_from_brix(reading_brix: float) -> float:
     """Refractive index at 20 °C of a sugar solution of so many degrees Brix.
 
     Equation: `brix_from_index_brix` solved for n
-    Range: -1 to 30 Brix
+    Range: -1 to 85 Brix
     Raises: OutOfRange
     Source: as there
     Not for: coolant's own index: Brix is a sugar scale
@@ -85,8 +85,8 @@ def refractive_index_from_brix(reading_brix: float) -> float:
         >>> round(refractive_index_from_brix(5.0), 6)
         1.340291
     """
-    wanted = within("reading_brix", reading_brix, -1.0, 30.0, "°Brix")
-    return where_zero(lambda n: _polynomial(n) - wanted, 1.33, 1.39)
+    wanted = within("reading_brix", reading_brix, -1.0, 85.0, "°Brix")
+    return where_zero(lambda n: _polynomial(n) - wanted, 1.33, 1.505)
 
 
 def water_refractive_index(temperature_c: float) -> float:

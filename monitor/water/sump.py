@@ -232,7 +232,7 @@ def top_off(
     Equation: add A = V_t - V; concentrate k = (c_t V_t - c V) / 100, water A - k, mix 100 k / A. k below 0:
         plain water reaches c V / V_t, for the target first remove (c V - c_t V_t) / c. k above A: first take
         (c_t V_t - c V - 100 A) / (100 - c), then fill with concentrate
-    Range: volume above 0 L, target volume above it, concentrations 0 to 100 %, the sump's below 100 %
+    Range: volume above 0 L, target volume from there on, concentrations 0 to 100 %, the sump's below 100 %
     Raises: OutOfRange
     Source: balance of volume and concentrate; a published example of 700 L at 10 % to 1000 L at 8 %
     Assumes: volumes add; the strength is that of the mixed sump, read with a zeroed refractometer
@@ -246,7 +246,7 @@ def top_off(
     volume = _volume(volume_l)
     strength = within("concentration_pct", concentration_pct, 0.0, 100.0, "%")
     goal = within("target_concentration_pct", target_concentration_pct, 0.0, 100.0, "%")
-    added = positive("target_volume_l less volume_l", target_volume_l - volume, unit="L")
+    added = within("target_volume_l less volume_l", target_volume_l - volume, 0.0, unit="L")
     held = strength * volume / 100.0
     concentrate = goal * target_volume_l / 100.0 - held
     slack = 1e-12 * target_volume_l  # a target met exactly by plain water is not missed by rounding
@@ -260,7 +260,8 @@ def top_off(
         best = 100.0 * (held + added) / target_volume_l
         return TopOff(added + bleed, 0.0, 100.0, bleed, best, "bleed, then concentrate")
     concentrate = min(max(concentrate, 0.0), added)
-    return TopOff(concentrate, added - concentrate, 100.0 * concentrate / added, 0.0, goal, "mix")
+    mix = 100.0 * concentrate / added if added else 0.0
+    return TopOff(concentrate, added - concentrate, mix, 0.0, goal, "mix")
 
 
 def _volume(volume_l: float) -> float:

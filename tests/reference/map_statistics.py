@@ -221,7 +221,9 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "ne43_fault_after_persistence": lambda i: current_loop.fault_standing(i["mA"], i["dt_s"], i["hold_s"]),
     "qartod_gap_flag": lambda i: int(qartod.gap_flag(i["age_s"], i["TIM_INC_s"])),
     "qartod_gross_range": lambda i: [
-        *qartod.gross_range_flags(i["x"], tuple(i["fail_span"]), tuple(i["suspect_span"]))
+        *qartod.gross_range_flags(
+            i["x"], tuple(i["fail_span"]), tuple(i["suspect_span"]) if "suspect_span" in i else None
+        )
     ],
     "qartod_spike": spikes,
     "qartod_rate_of_change": rates,

@@ -167,7 +167,7 @@ def bleed(unit: str) -> Callable[[Inputs], float]:
 
 
 def makeup(i: Inputs) -> float:
-    return i["evap_gpd"] + i["windage_gpd"] + bleed("gpd")(i)
+    return i["evap_gpd"] + i.get("windage_gpd", 0.0) + bleed("gpd")(i)
 
 
 def coolant_pct(i: Inputs) -> float:
