@@ -33,6 +33,17 @@ def equilibrium(
     return x
 
 
+def held_back(change: Floats, loading: Floats, share: Floats) -> Floats:
+    """`change` in the water (cell, ion but the reference), slowed so that no ion leaves more than half of itself.
+
+    `share` (cell) turns meq/L of the parcel into equivalent fractions of the resin. Without this a salty parcel
+    over a cell that holds little of what it would push out would take out more than is there.
+    """
+    leaving = np.concatenate([-change.sum(axis=1, keepdims=True), change], axis=1) * share[:, None]
+    worst = (leaving / (0.5 * loading + 1e-12)).max(axis=1)
+    return np.asarray(change / np.maximum(worst, 1.0)[:, None])
+
+
 class CationColumn:
     """Sodium-form softener: cations Na (reference), K, Mg, Ca at constant normality."""
 
@@ -60,9 +71,12 @@ class CationColumn:
             volume[0] = volumes_l[step] if inside else 0.0
             total = liquid.sum(axis=1)
             x = equilibrium(self.loading, 0.001 * total, self.AFFINITY, self.DIVALENT, self.site_eq_l)
-            change = self.reach * (x * total[:, None] - liquid)
-            liquid += change
-            self.loading -= change * (volume / self.cell_meq)[:, None]
+            share = volume / self.cell_meq
+            change = held_back(self.reach * (x * total[:, None] - liquid)[:, 1:], self.loading, share)
+            liquid[:, 1:] += change
+            liquid[:, 0] = total - liquid[:, 1:].sum(axis=1)
+            self.loading[:, 1:] -= change * share[:, None]
+            self.loading[:, 0] = 1.0 - self.loading[:, 1:].sum(axis=1)
             if step >= cells - 1:
                 out[step - cells + 1] = liquid[-1]
         return out

@@ -37,7 +37,9 @@ KINDS: dict[str, Kind] = {
     "membrane_seal": Kind("", "% of raw feed leaking past a seal", 1.0),
     "ro_stopped": Kind("", "", 1.0),
     "resin_exhaustion": Kind(
-        "", "m3 the bed has already treated when the fault starts; no change until its end", 44.0
+        "",
+        "% of the anion sites held by strong acids when it starts; the bed is not changed until its end",
+        72.0,
     ),
     "channelled_bed": Kind("", "% of the flow running in a channel", 10.0),
     "softener_stopped": Kind("", "", 1.0),
@@ -164,7 +166,7 @@ class TrainFaults:
     seal: Floats
     bypass: Floats
     blend_shift: Floats
-    spent_l: Floats
+    spent: Floats
     no_change: NDArray[np.bool_]
     change_now: NDArray[np.bool_]
     no_salt: NDArray[np.bool_]
@@ -191,7 +193,7 @@ def train_faults(faults: Iterable[Fault], start_ms: int, hours: int) -> TrainFau
             acting.blend_shift[active] += fault.size
         elif fault.kind == "resin_exhaustion":
             acting.no_change[:] |= active
-            acting.spent_l[np.nonzero(active)[0][:1]] = 1000.0 * fault.size
+            acting.spent[np.nonzero(active)[0][:1]] = 0.01 * fault.size
             ended = np.nonzero(active)[0][-1:] + 1
             acting.change_now[ended[ended < hours]] = True
         elif fault.kind == "softener_stopped":

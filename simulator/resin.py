@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 
 from simulator import shop
-from simulator.column import equilibrium
+from simulator.column import equilibrium, held_back
 from simulator.noise import Floats
-from simulator.water import CATIONS, CL, SIZE
+from simulator.water import CATIONS, CL, SIZE, TIC
 
 CELLS = 32
 # Equivalent affinities against H (8 % crosslinked, H Na K Mg Ca) and against OH (type 1: OH Cl NO3 SO4 HCO3
@@ -46,9 +46,21 @@ class ResinBed:
 
     def spend(self, feed: Floats, litres: float) -> None:
         """Treat `litres` of `feed` at once: how a bed that has served before comes into the run."""
-        parcels = int(np.ceil(litres / 25.0))
+        # a parcel that brought more than a small part of a cell's sites would overshoot its equilibrium
+        most = min(25.0, 0.01 * self.anion_cell_meq / max(float(feed[CL:].sum()), 1e-6))
+        parcels = int(np.ceil(litres / most))
         if parcels:
             self.run(np.tile(feed, (parcels, 1)), np.full(parcels, litres / parcels), 0.0)
+
+    def load(self, feed: Floats, strong_share: float) -> None:
+        """Treat `feed` until chloride, nitrate and sulfate hold `strong_share` of the anion sites.
+
+        Ends earlier when the bed has come to balance with the feed and takes no more.
+        """
+        before = -1.0
+        while (held := float(self.anion[:, 1:4].sum(axis=1).mean())) < strong_share and held > before + 1e-5:
+            before = held
+            self.spend(feed, 0.01 * self.anion_cell_meq * CELLS / max(float(feed[CL:TIC].sum()), 1e-3))
 
     def run(self, feed: Floats, volumes_l: Floats, bypass: float) -> Floats:
         """Water that leaves for parcels (parcel, ion) that enter; `bypass` is the share that runs in a
@@ -82,15 +94,17 @@ class ResinBed:
         x = equilibrium(
             self.cation, 0.001 * total, CATION_AFFINITY, CATION_DIVALENT, self.described.cation_eq_l
         )
-        change = reach * (x[:, 1:] * total[:, None] - cations)
+        share = volume / self.cation_cell_meq
+        change = held_back(reach * (x[:, 1:] * total[:, None] - cations), self.cation, share)
         cations += change
         on_resin = self.cation
-        on_resin[:, 1:] -= change * (volume / self.cation_cell_meq)[:, None]
+        on_resin[:, 1:] -= change * share[:, None]
         on_resin[:, 0] = 1.0 - on_resin[:, 1:].sum(axis=1)
         total = anion_sum + np.maximum(cations.sum(axis=1) - anion_sum, 0.0)
         x = equilibrium(self.anion, 0.001 * total, ANION_AFFINITY, ANION_DIVALENT, self.described.anion_eq_l)
-        change = reach * (x[:, 1:] * total[:, None] - anions)
+        share = volume / self.anion_cell_meq
+        change = held_back(reach * (x[:, 1:] * total[:, None] - anions), self.anion, share)
         anions += change
         on_resin = self.anion
-        on_resin[:, 1:] -= change * (volume / self.anion_cell_meq)[:, None]
+        on_resin[:, 1:] -= change * share[:, None]
         on_resin[:, 0] = 1.0 - on_resin[:, 1:].sum(axis=1)

@@ -101,13 +101,13 @@ class Membrane:
 class Resin:
     """Mixed bed; capacities in eq per litre of mixed bed."""
 
-    volume_l: float = 16.0
+    volume_l: float = 10.0
     cation_eq_l: float = 0.75
     anion_eq_l: float = 0.43
     transfer_units: float = 60.0
     wall_leak: float = 0.008
-    change_at_m3: float = 13.0
-    used_at_start_m3: float = 4.0
+    change_at_m3: float = 8.0
+    used_at_start_m3: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -123,7 +123,7 @@ class Tank:
 class Demand:
     """Treated water drawn other than by the sumps, L on a working day."""
 
-    rinse_l_day: float = 210.0
+    rinse_l_day: float = 300.0
 
 
 @dataclass(frozen=True)

@@ -62,6 +62,7 @@ class Train:
         self.minutes_run: list[NDArray[np.int64]] = []
         self.days: list[dict[str, Floats]] = []
         self.bed_started = False
+        self.settled_permeate = 0.03 * tap.water[0]
 
     def run(self, drawn_l_min: Floats) -> TrainRun:
         """Run all days against the water drawn each minute."""
@@ -174,6 +175,8 @@ class Train:
         previous = np.concatenate([[self.last_running], first + at[:-1]]) if len(at) else np.zeros(0)
         idle = np.maximum(first + at - previous - 1.0, 0.0)
         row["idle"] = idle
+        if len(at):
+            self.settled_permeate = at_once[-1]
         factor = float(self.faults.salt_factor[first // 60])
         row["permeate"] = self.membrane.hold(at_once, row["permeate_flow"], row["softened"], idle, factor)
         if len(at):
@@ -183,13 +186,13 @@ class Train:
         """Pass the day's permeate through the bed, changing the bed where people or the fault script do."""
         feed, litres = row["permeate"], row["permeate_flow"]
         if not self.bed_started and len(at):
-            self.bed.spend(feed[-1], 1000.0 * self.shop.resin.used_at_start_m3)
+            self.bed.spend(self.settled_permeate, 1000.0 * self.shop.resin.used_at_start_m3)
             self.bed_started = True
         parts: list[Floats] = []
         done = 0
         for hour in range(24):
             index = day * 24 + hour
-            spend, change = float(self.faults.spent_l[index]), bool(self.faults.change_now[index])
+            spend, change = float(self.faults.spent[index]), bool(self.faults.change_now[index])
             used_up = self.bed.litres > 1000.0 * self.shop.resin.change_at_m3 and hour == 9
             change = change or (used_up and not bool(self.faults.no_change[index]))
             if not (spend or change):
@@ -199,7 +202,7 @@ class Train:
             done = upto
             self.bed.change()
             if spend:
-                self.bed.spend(feed[-1] if len(feed) else self.membrane.permeate_side, spend)
+                self.bed.load(self.settled_permeate, spend)
             else:
                 self._note(index * 60, "resin", "resin bed changed")
         parts.append(self.bed.run(feed[done:], litres[done:], self._bypass(day, at[done:])))

@@ -141,7 +141,7 @@ def subjects_of(transition: Transition, plant: Plant) -> set[str]:
     """The truth's words for what an alarm is about: its place, and the simulated instruments of it."""
     subject, found = transition.subject, {transition.subject}
     channels = {subject} & plant.channels.keys()
-    channels |= {c.id for i in plant.instrument if i.id == subject for c in i.channel}
+    channels |= {c.id for i in plant.instrument if subject in (i.id, i.sump) for c in i.channel}
     for channel in channels:
         place, sump = plant.point_of(channel), plant.instrument_of(channel).sump
         found |= {place.id} if place else set()

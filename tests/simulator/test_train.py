@@ -200,7 +200,7 @@ def test_a_healthy_month_has_sane_proportions(healthy: Run) -> None:
 
 
 def test_an_exhausted_bed_shows_breakthrough_and_then_discharge_in_the_truth() -> None:
-    fault = {"kind": "resin_exhaustion", "start_day": 3, "size": 47.0}
+    fault = {"kind": "resin_exhaustion", "start_day": 3, "size": 74.0}
     run = simulate("hall3", [fault], seed=5, start="2025-02-03", days=25)
     rows = {row.family: row for row in run.truth if row.role == "expected"}
     front, above = rows["breakthrough"].visible_ms, rows["discharge"].visible_ms
@@ -218,3 +218,14 @@ def test_other_membrane_physics_gives_another_permeate() -> None:
     ratio = float(conductivity_us_cm(tighter, 25.0)[0] / conductivity_us_cm(plain, 25.0)[0])
     assert ratio == pytest.approx(0.5, abs=0.06)
     assert plain.shape == (1, SIZE)
+
+
+def test_a_bed_that_holds_little_of_what_a_salty_parcel_pushes_out_keeps_its_balance() -> None:
+    """Start-up slugs carry a hundred times the usual salt; no ion may be taken out that is not there."""
+    bed = ResinBed(shop.Resin(volume_l=2.0, wall_leak=0.0))
+    feed = np.concatenate([np.tile(PERMEATE, (2500, 1)), np.tile(SOFT, (60, 1)), np.tile(PERMEATE, (200, 1))])
+    out = bed.run(feed, np.full(len(feed), 4.0), 0.0)
+    assert np.isfinite(out).all() and out.min() > -1e-9
+    assert bed.cation.min() > -1e-9 and bed.anion.min() > -1e-9
+    gained = bed.anion[:, 1:].sum(axis=0) * bed.anion_cell_meq
+    assert gained == pytest.approx((feed - out)[:, CL:].sum(axis=0) * 4.0, rel=1e-8, abs=1e-5)
