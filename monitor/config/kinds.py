@@ -16,10 +16,10 @@ from pydantic import BaseModel, Field, create_model
 from monitor.intake import modbus_settings, mqtt_settings, serial_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
-from monitor.rules import limit, silent
+from monitor.rules import limit, silent, stuck
 
 # kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
-RULES: Mapping[str, ModuleType] = {"limit": limit, "silent": silent}
+RULES: Mapping[str, ModuleType] = {"limit": limit, "silent": silent, "stuck": stuck}
 
 # the settings of an instrument's `wire`
 WIRES: tuple[type[BaseModel], ...] = (mqtt_settings.Wire, serial_settings.Wire, modbus_settings.Wire)
