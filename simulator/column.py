@@ -34,10 +34,10 @@ def equilibrium(
 
 
 def held_back(change: Floats, loading: Floats, share: Floats) -> Floats:
-    """`change` in the water (cell, ion but the reference), slowed so that no ion leaves more than half of itself.
+    """`change` in the water (cell, ion but the reference), slowed so that no ion loses more than half of itself.
 
-    `share` (cell) turns meq/L of the parcel into equivalent fractions of the resin. Without this a salty parcel
-    over a cell that holds little of what it would push out would take out more than is there.
+    `share` (cell) turns meq/L of the parcel into equivalent fractions of the resin. Without this a salty
+    parcel over a cell that holds little of what it would push out would take out more than is there.
     """
     leaving = np.concatenate([-change.sum(axis=1, keepdims=True), change], axis=1) * share[:, None]
     worst = (leaving / (0.5 * loading + 1e-12)).max(axis=1)
@@ -47,9 +47,8 @@ def held_back(change: Floats, loading: Floats, share: Floats) -> Floats:
 class CationColumn:
     """Sodium-form softener: cations Na (reference), K, Mg, Ca at constant normality."""
 
-    AFFINITY = np.array(
-        [1.0, 1.46, 1.67, 2.6]
-    )  # against sodium, 8 % crosslinked (Ca 4.06, K 2.28, Na 1.56 against H)
+    # Against sodium, 8 % crosslinked (published against H: Na 1.56, K 2.28, Ca 4.06).
+    AFFINITY = np.array([1.0, 1.46, 1.67, 2.6])
     DIVALENT = np.array([False, False, True, True])
 
     def __init__(self, volume_l: float, capacity_eq_l: float, cells: int, transfer_units: float) -> None:
