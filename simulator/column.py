@@ -34,7 +34,7 @@ def equilibrium(
 
 
 def held_back(change: Floats, loading: Floats, share: Floats) -> Floats:
-    """`change` in the water (cell, ion but the reference), slowed so that no ion loses more than half of itself.
+    """`change` in the water (cell, ion but the reference), slowed so that no ion loses more than half.
 
     `share` (cell) turns meq/L of the parcel into equivalent fractions of the resin. Without this a salty
     parcel over a cell that holds little of what it would push out would take out more than is there.
