@@ -18,6 +18,7 @@ COMMANDS: dict[str, str] = {
     "status": "how the watch, its wires, instruments and messages stand",
     "alarms": "the alarms that are not normal, or all there were",
     "ack": "acknowledge an alarm",
+    "page": "show the shop live in a browser, on this machine",
     "readings": "stored readings as CSV",
     "replay": "judge the stored stream again and compare with the alarms there were",
     "notify-test": "send a test message to everybody by each of their ways",

@@ -105,10 +105,20 @@ def kill_and_account(watch: Watched, mailbox: Mailbox, broker_port: int, kills: 
     finally:
         traffic.stop()
     wanted = len(traffic.published)
-    eventually(lambda: len(watch.readings()) >= wanted, 60, what=f"{wanted} readings stored")
+    _until_quiet(watch, wanted)
     eventually(lambda: watch.owed_and_delivered()[0] == 0, 120, what="everything delivered")
     watch.stop()
     return _account(watch, mailbox, traffic.published, daemons, everything)
+
+
+def _until_quiet(watch: Watched, wanted: int) -> None:
+    """Until all are stored, or nothing has been for half a minute: the account then tells what is missing."""
+    stored, since = -1, time.monotonic()
+    while stored < wanted and time.monotonic() - since < 30:
+        now = len(watch.readings())
+        if now != stored:
+            stored, since = now, time.monotonic()
+        time.sleep(0.2)
 
 
 def _account(

@@ -1,0 +1,1 @@
+"""The page: a process of its own, reads the store, writes nothing."""

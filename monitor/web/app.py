@@ -1,0 +1,116 @@
+"""The page's server: the page, its live part, and a stream that says when something changed."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import sqlite3
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.trustedhost import TrustedHostMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, PlainTextResponse, Response, StreamingResponse
+from starlette.routing import Route
+
+from monitor.clock import Clock
+from monitor.plant.model import Plant
+from monitor.readings import Transition
+from monitor.store.files import StoreMissing, holder, open_reader
+from monitor.web import view
+
+_HERE = Path(__file__).parent
+_LOOK_S = 0.5
+_SAY_SOMETHING_S = 10.0
+# Nothing from outside, nothing inline: the page cannot be made to load or run anything else.
+_POLICY = (
+    "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; frame-ancestors 'none'"
+)
+
+
+@dataclass(frozen=True)
+class Shop:
+    """What the page is about."""
+
+    plant: Plant
+    data: Path
+    clock: Clock
+    first_line: Callable[[Transition], str]
+
+
+def make(shop: Shop) -> Starlette:
+    """The application. Serve it on the loopback only: it knows no login."""
+    templates = Environment(loader=FileSystemLoader(_HERE), autoescape=True, trim_blocks=True)
+
+    def rendered(name: str) -> Response:
+        try:
+            with contextlib.closing(open_reader(shop.data)) as connection:
+                now = view.now(
+                    shop.plant,
+                    connection,
+                    shop.clock.now_ms(),
+                    daemon_runs=holder(shop.data) is not None,
+                    first_line=shop.first_line,
+                )
+        except StoreMissing as error:
+            return PlainTextResponse(f"{error}\n", 503)
+        except sqlite3.Error as error:
+            return PlainTextResponse(f"The store cannot be read: {error}\n", 503)
+        return HTMLResponse(
+            templates.get_template(name).render(now=now),
+            headers={"content-security-policy": _POLICY, "cache-control": "no-store"},
+        )
+
+    # Plain functions: Starlette runs them in a thread, so a slow disk does not hold up the streams.
+    def page(request: Request) -> Response:
+        return rendered("page.html")
+
+    def live_part(request: Request) -> Response:
+        return rendered("now.html")
+
+    async def events(request: Request) -> Response:
+        return StreamingResponse(_changes(shop.data), media_type="text/event-stream")
+
+    return Starlette(
+        routes=[
+            Route("/", page),
+            Route("/now", live_part),
+            Route("/events", events),
+            Route("/look.css", _file("look.css", "text/css")),
+            Route("/live.js", _file("live.js", "text/javascript")),
+        ],
+        # A page on the loopback must not be read through a name that somebody else points at it.
+        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=["127.0.0.1", "localhost", "[::1]"])],
+    )
+
+
+async def _changes(data: Path) -> AsyncIterator[str]:
+    """A line each time another process has committed, and at least every ten seconds."""
+    version, quiet_s = -1, 0.0
+    connection: sqlite3.Connection | None = None
+    try:
+        while True:
+            with contextlib.suppress(StoreMissing, sqlite3.Error):
+                connection = connection or open_reader(data)
+                (seen,) = connection.execute("pragma data_version").fetchone()
+                if seen != version or quiet_s >= _SAY_SOMETHING_S:
+                    version, quiet_s = seen, 0.0
+                    yield "data: changed\n\n"
+            await asyncio.sleep(_LOOK_S)
+            quiet_s += _LOOK_S
+    finally:
+        if connection is not None:
+            connection.close()
+
+
+def _file(name: str, media_type: str) -> Callable[[Request], Response]:
+    body = (_HERE / name).read_bytes()
+
+    def serve(request: Request) -> Response:
+        return Response(body, media_type=media_type)
+
+    return serve
