@@ -62,7 +62,7 @@ def brix_from_index_brix(refractive_index: float) -> float:
     """Degrees Brix from the refractive index at 20 °C.
 
     Equation: Brix = 11758.74 n⁵ - 88885.21 n⁴ + 270177.93 n³ - 413145.80 n² + 318417.95 n - 99127.4536
-    Range: n 1.330 to 1.504 (water to 85 Brix)
+    Range: n 1.330 to 1.505 (water to 85 Brix)
     Raises: OutOfRange
     Source: polynomial fit to the ICUMSA table; 0.01 to 0.03 Brix below it
     Not for: a reading taken away from 20 °C without compensation
@@ -70,7 +70,7 @@ def brix_from_index_brix(refractive_index: float) -> float:
         >>> round(brix_from_index_brix(1.34), 2)
         4.8
     """
-    return _polynomial(within("refractive_index", refractive_index, 1.33, 1.504, why="nD at 20 °C"))
+    return _polynomial(within("refractive_index", refractive_index, 1.33, 1.505, why="nD at 20 °C"))
 
 
 def refractive_index_from_brix(reading_brix: float) -> float:

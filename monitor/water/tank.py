@@ -317,7 +317,8 @@ def _torispherical(rim: float, dish_ratio: float, knuckle_ratio: float) -> _Head
     depth = bend + dish * (1.0 - math.cos(alpha))
 
     def radius(z: Floats) -> Floats:
-        ring = rim - knuckle + np.sqrt(np.maximum(knuckle**2 - z**2, 0.0))
+        # a radius rounded above the rim would put its root, 1e-8 of the rim, into the wetted segment
+        ring = np.minimum(rim - knuckle + np.sqrt(np.maximum(knuckle**2 - z**2, 0.0)), rim)
         ball = np.sqrt(np.maximum(dish**2 - (z - depth + dish) ** 2, 0.0))
         return np.where(z < bend, ring, ball)
 
@@ -328,8 +329,9 @@ def _segment_m2(radius: Floats, below_axis_m: float) -> Floats:
     """Wetted part of circles whose axis lies `below_axis_m` above the liquid (negative: below it)."""
     reach = np.maximum(radius, abs(below_axis_m))
     ratio = np.divide(below_axis_m, reach, out=np.zeros_like(reach), where=reach > 0.0)
-    part = radius**2 * np.arccos(ratio) - below_axis_m * np.sqrt(np.maximum(radius**2 - below_axis_m**2, 0.0))
-    return np.maximum(part, 0.0)
+    # as a product: a difference of squares one bit off would leave a root of 1e-8 of the radius when full
+    half_chord = np.sqrt(np.maximum((radius - below_axis_m) * (radius + below_axis_m), 0.0))
+    return np.maximum(radius**2 * np.arccos(ratio) - below_axis_m * half_chord, 0.0)
 
 
 def _lying_head_m3(head: _Head, below_axis_m: float) -> float:
