@@ -8,10 +8,15 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from tests.mosquitto import Mosquitto
 from tests.pseudo_terminal import PseudoTerminal
 from tests.waiting import eventually
+
+# A property is asked whether it holds, not how fast on a busy machine.
+settings.register_profile("goodwater", deadline=None)
+settings.load_profile("goodwater")
 
 
 @pytest.fixture(autouse=True)
