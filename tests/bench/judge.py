@@ -12,29 +12,24 @@ import re
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from monitor.config import SiteFile, load
-from monitor.plant.model import Plant
 from monitor.readings import Event, Sample, Status, Tick, Transition
 from monitor.watch import Effects, Watch, WatchState
-from simulator.faults import DAY_MS, Fault, read_fault_file
+from simulator.faults import Fault, read_fault_file
 from simulator.instruments import FAILED, OVER, UNDER
+from simulator.score import Score, score
 from simulator.shop import Instrument
-from simulator.truth import EXPECTED, FAMILIES, QUIET, SIDE_EFFECT, UNSEEN, Expected
 from simulator.year import Run, simulate
 
 SITE = Path(__file__).parents[2] / "config" / "demo-shop.toml"
 MINUTE_MS = 60_000
-# An alarm may still come this long after its fault was put right: delays run in reading time.
-AFTERWARDS_MS = 2 * DAY_MS
 
 _STATUS = {OVER: Status.OVER_RANGE, UNDER: Status.UNDER_RANGE, FAILED: Status.DEVICE_FAULT}
-_PLACES = {"softener": "softened", "ro": "permeate", "di-out": "di", "in-tank": "tank", "tap-out": "tap"}
 
 
 def channel_of(instrument: str) -> str:
@@ -68,7 +63,8 @@ def samples(run: Run, channels: set[str], every_min: float = 1.0) -> Iterator[Sa
 
     Each instrument at most once in `every_min`; a contact that changes is always told.
     """
-    parts, names, own_time, values, states = [], [], [], [], []
+    parts, names, values, states = [], [], [], []
+    own_time: list[int | None] = []
     described = {channel_of(i.name): i for i in run.shop.instruments}
     for name in sorted(channels & described.keys()):
         said, instrument = run.reported[described[name].name], described[name]
@@ -123,127 +119,6 @@ def watched(
     return found + [transition for _, transition in effects.transitions]
 
 
-def families_of(transition: Transition) -> set[str]:
-    """The truth's word for an alarm: a family named in its condition (`rule/discharge`), else its kind's."""
-    named = set(transition.condition.split("/")[1:]) & set(FAMILIES)
-    if named:
-        return named
-    evidence, families = transition.evidence, {transition.rule_kind}
-    if transition.rule_kind == "limit":
-        if (evidence.get("quantity"), evidence.get("side")) == ("level", "below"):
-            families.add("low-level")
-        if evidence.get("bound") != "exact":
-            families.add("over-range")
-    return families
-
-
-def subjects_of(transition: Transition, plant: Plant) -> set[str]:
-    """The truth's words for what an alarm is about: its place, and the simulated instruments of it."""
-    subject, found = transition.subject, {transition.subject}
-    channels = {subject} & plant.channels.keys()
-    channels |= {c.id for i in plant.instrument if subject in (i.id, i.sump) for c in i.channel}
-    for channel in channels:
-        place, sump = plant.point_of(channel), plant.instrument_of(channel).sump
-        found |= {place.id} if place else set()
-        found |= {sump} if sump else set()
-        where, _, what = channel.partition(".")
-        found.add(f"{where.upper() if sump else where}_{what}")
-    found |= {_PLACES[name] for name in list(found) if name in _PLACES}
-    return found | {name.upper() for name in found if name in {sump.id for sump in plant.sump}}
-
-
-@dataclass(frozen=True)
-class Judged:
-    """One line of truth and what became of it; delays in hours."""
-
-    line: Expected
-    alarm: Transition | None
-
-    @property
-    def since_start_h(self) -> float | None:
-        return None if self.alarm is None else (self.alarm.time_ms - self.line.start_ms) / 3.6e6
-
-    @property
-    def since_visible_h(self) -> float | None:
-        """Delay from the moment the effect was large enough to be seen; negative when told earlier."""
-        if self.alarm is None or self.line.visible_ms is None:
-            return None
-        return (self.alarm.time_ms - self.line.visible_ms) / 3.6e6
-
-
-@dataclass(frozen=True)
-class Score:
-    """The alarms of a run against its truth.
-
-    `due`: expected lines that became visible within the run, each with the first alarm that tells it.
-    `early`: expected lines not visible within the run (an alarm is welcome). `allowed`: alarms that a side
-    effect or a gap explains. `false`: alarms nothing explains, or that only a *quiet* line explains.
-    """
-
-    due: tuple[Judged, ...]
-    early: tuple[Judged, ...]
-    allowed: tuple[tuple[Transition, Expected], ...]
-    false: tuple[Transition, ...]
-    transitions: tuple[Transition, ...]
-
-    @property
-    def caught(self) -> tuple[Judged, ...]:
-        return tuple(item for item in self.due if item.alarm is not None)
-
-    @property
-    def missed(self) -> tuple[Judged, ...]:
-        return tuple(item for item in self.due if item.alarm is None)
-
-
-def _explains(line: Expected, alarm: Transition, plant: Plant) -> bool:
-    inside = line.start_ms <= alarm.time_ms
-    inside &= line.end_ms is None or alarm.time_ms <= line.end_ms + AFTERWARDS_MS
-    return inside and line.family in families_of(alarm) and line.subject in subjects_of(alarm, plant)
-
-
-def score(run: Run, transitions: Sequence[Transition], plant: Plant) -> Score:
-    """Hold the alarms that were raised against the run's truth."""
-    truth = (*run.truth, *run.gaps, *natural_fronts(run))
-    raised = [t for t in transitions if t.cause == "raised"]
-    expected = [line for line in truth if line.role == EXPECTED]
-    judged = [Judged(e, next((t for t in raised if _explains(e, t, plant)), None)) for e in expected]
-    allowed, false = [], []
-    for alarm in raised:
-        lines = [line for line in truth if _explains(line, alarm, plant)]
-        if any(line.role == EXPECTED for line in lines):
-            continue
-        excuse = next((line for line in lines if line.role in (SIDE_EFFECT, UNSEEN)), None)
-        quiet = any(line.role == QUIET for line in lines)
-        if excuse is None or quiet:
-            false.append(alarm)
-        else:
-            allowed.append((alarm, excuse))
-    due = tuple(item for item in judged if item.line.visible_ms is not None)
-    early = tuple(item for item in judged if item.line.visible_ms is None)
-    return Score(due, early, tuple(allowed), tuple(false), tuple(transitions))
-
-
-def natural_fronts(run: Run) -> tuple[Expected, ...]:
-    """Beds that the shop itself ran into the front before changing them: an alarm is no false one."""
-    if any(fault.kind == "resin_exhaustion" for fault in run.faults):
-        return ()
-    di, feed, running = run.series["ec25:di"], run.series["ec25:permeate"], run.series["run:ro"]
-    passed = (di.values > 0.1 * feed.values) & (di.values > 0.7) & (running.at(di.minutes) > 0.5)
-    times = run.start_ms + (di.minutes * MINUTE_MS).astype(np.int64)
-    changes = [ms for ms, what, _ in run.events if what == "resin"]
-    lines = []
-    for end in [*changes, run.end_ms]:
-        begin = max((c for c in changes if c < end), default=run.start_ms)
-        inside = np.flatnonzero(passed & (times >= begin) & (times < end))
-        if len(inside) > 20:
-            at = int(times[inside[0]])
-            note = "bed near its end, as the shop runs it"
-            lines.append(
-                Expected("worn-bed", "wear", "", at, end, SIDE_EFFECT, "breakthrough", "di", at, note)
-            )
-    return tuple(lines)
-
-
 def judge(
     faults: Iterable[Mapping[str, Any] | Fault] = (),
     *,
@@ -261,7 +136,12 @@ def judge(
     """
     site = site or site_of()
     run = simulate(shop, faults, seed, start, days)
-    return score(run, watched(run, site, names, every_min), site.plant)
+    return score(run, raised(watched(run, site, names, every_min)), site.plant)
+
+
+def raised(transitions: Iterable[Transition]) -> list[Transition]:
+    """Those that are new alarms."""
+    return [transition for transition in transitions if transition.cause == "raised"]
 
 
 def _hours(value: float | None) -> str:
@@ -278,9 +158,9 @@ def _print(result: Score) -> None:
             f"{_hours(item.since_start_h):>12} {_hours(item.since_visible_h):>14}"
         )
     for alarm, line in result.allowed:
-        print(f"allowed: {alarm.key} at {_date(alarm.time_ms)}, {line.role} of {line.fault}")
+        print(f"allowed: {alarm.condition} at {_date(alarm.time_ms)}, {line.role} of {line.fault}")
     for alarm in result.false:
-        print(f"FALSE: {alarm.key} at {_date(alarm.time_ms)} {dict(alarm.evidence)}")
+        print(f"FALSE: {alarm.condition} at {_date(alarm.time_ms)} {dict(alarm.evidence)}")
     print(
         f"{len(result.caught)} caught, {len(result.missed)} missed, {len(result.false)} false, "
         f"{len(result.allowed)} allowed"
@@ -323,7 +203,7 @@ def main() -> None:
     simulated = time.monotonic()
     transitions = watched(run, site, names, asked.every)
     ended = time.monotonic()
-    _print(score(run, transitions, site.plant))
+    _print(score(run, raised(transitions), site.plant))
     print(f"simulated in {simulated - began:.1f} s, watched in {ended - simulated:.1f} s")
 
 
