@@ -102,7 +102,8 @@ def _unit_text(name: str, unit: str, currency: str = "") -> str:
     """A unit as printed. Hardness and alkalinity always say what they are counted as."""
     if unit in ("", "dimensionless"):
         return ""
-    as_caco3 = unit == "mg/L" and ("hardness" in name or "alkalinity" in name)
+    subject = name.partition("_from_")[0]  # what the number is of, not what it was made from
+    as_caco3 = unit == "mg/L" and ("hardness" in subject or "alkalinity" in subject)
     return shown_unit(unit).replace("money", currency or "money") + (" as CaCO3" if as_caco3 else "")
 
 
