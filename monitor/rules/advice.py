@@ -45,7 +45,7 @@ _CAUTIONS: dict[str, tuple[str, ...]] = {
     "tap": ("Work on the mains connection (backflow device, air gap) is for a licensed plumber.",),
 }
 
-_ALWAYS = ("Treated water is not drinking water. Goodwater advises; it is no safety system.",)
+_ALWAYS = ("Treated water is not drinking water.",)
 
 
 def steps_beyond_limit(quantity: str, stage: str, side: str) -> tuple[str, ...]:
