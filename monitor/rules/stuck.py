@@ -18,7 +18,7 @@ from pydantic import Field
 from monitor.plant.fields import Id, RefersTo
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import shown
-from monitor.readings import Evidence, Finding, Reading, Reason, Tick, Wording
+from monitor.readings import Bound, Evidence, Finding, Reading, Reason, Tick, Wording
 from monitor.rules.rule import RuleSettings, number, plant_channel, text
 from monitor.stats.errors import OutOfRange
 from monitor.stats.flat import flat_run_limit, identical_readings_probability_averaged
@@ -140,7 +140,8 @@ class Stuck:
         state = _learned(state, name, before, run, reading.time_ms)
         allowance = self._allowance(state, name)
         lasted_ms = reading.time_ms - run.since_ms
-        resting = reading.raw <= self._channels[name].range[0]  # nothing flows, nothing dissolved
+        # At an end of its range it stands still by nature: nothing flows, nothing is dissolved, or too much.
+        resting = reading.bound != Bound.EXACT or reading.raw <= self._channels[name].range[0]
         holds = lasted_ms > allowance.ms and run.readings >= allowance.readings
         if not allowance.by_own_noise:
             holds = holds and bool(reading.reasons & Reason.FLAT)

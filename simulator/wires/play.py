@@ -10,6 +10,7 @@ from pathlib import Path
 from simulator.clock import ShopClock
 from simulator.instruments import Sample
 from simulator.shop import Instrument, ShopError
+from simulator.wires.logger import LoggerFile
 from simulator.wires.modbus import ModbusBus
 from simulator.wires.speakers import LinePort, Publisher
 from simulator.year import Run
@@ -25,6 +26,7 @@ class Player:
 
     `thin_s` (shop seconds) lets an instrument that speaks by itself do so no more often than that, for fast
     clocks; contacts that change are always told. Reports are sent when they are due on the shop's clock.
+    Instruments that are read from a logger's file are written to `logger_to`, where it is given.
     """
 
     def __init__(
@@ -35,6 +37,7 @@ class Player:
         broker: tuple[str, int] | None = None,
         thin_s: float = 0.0,
         now_ms: Callable[[], float] = machine_ms,
+        logger_to: Path | None = None,
     ) -> None:
         self.run, self.clock, self.thin_ms, self._now_ms = run, clock, thin_s * 1000.0, now_ms
         by_kind: dict[tuple[str, str], list[Instrument]] = {}
@@ -42,8 +45,8 @@ class Player:
             if instrument.wire is not None:
                 by_kind.setdefault((instrument.wire.kind, instrument.wire.port), []).append(instrument)
         self.buses: dict[str, ModbusBus] = {}
-        self.speakers: list[LinePort | Publisher] = []
-        self._voice: dict[str, LinePort | Publisher] = {}
+        self.speakers: list[LinePort | Publisher | LoggerFile] = []
+        self._voice: dict[str, LinePort | Publisher | LoggerFile] = {}
         for (kind, port), members in sorted(by_kind.items()):
             if kind == "modbus":
                 self.buses[port] = ModbusBus(run, members, self.shop_ms, folder / port)
@@ -52,7 +55,10 @@ class Player:
             elif kind == "mqtt":
                 if broker is not None:
                     self._add(Publisher(members, *broker, client_id=f"shop-{run.seed}"))
-            elif kind != "csv":
+            elif kind == "csv":
+                if logger_to is not None:
+                    self._add(LoggerFile(members, logger_to))
+            else:
                 allowed = "allowed are modbus, lines, mqtt, csv"
                 raise ShopError(f"instrument {members[0].name}: unknown wire kind {kind!r}; {allowed}")
         self._done_ms = 0
@@ -61,7 +67,7 @@ class Player:
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._play, name="player", daemon=True)
 
-    def _add(self, speaker: LinePort | Publisher) -> None:
+    def _add(self, speaker: LinePort | Publisher | LoggerFile) -> None:
         self.speakers.append(speaker)
         self._voice.update(dict.fromkeys(speaker.instruments, speaker))
 

@@ -29,7 +29,12 @@ def text_of(sample: Sample, digits: int) -> str:
     if sample.status == FAILED:
         return "--"
     mark = {OVER: ">", UNDER: "<"}.get(sample.status, "")
-    return f"{mark}{sample.value:.{digits}f}"
+    return mark + number_of(sample.value, digits)
+
+
+def number_of(value: float, digits: int) -> str:
+    """A number as displays write it: nothing is never "-0"."""
+    return f"{value + 0.0:.{digits}f}"
 
 
 def unit_of(instrument: Instrument) -> str:

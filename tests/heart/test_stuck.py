@@ -85,9 +85,10 @@ def test_a_standstill_that_was_called_stuck_teaches_nothing(heart: Heart) -> Non
     assert second - 13 * DAY < 1.5 * (first - 10 * DAY)
 
 
-def test_a_value_at_the_lower_end_of_its_range_is_never_called_stuck(heart: Heart) -> None:
+@pytest.mark.parametrize("end", [0.0, 200.0])
+def test_a_value_at_an_end_of_its_range_is_never_called_stuck(heart: Heart, end: float) -> None:
     noisy(heart, 0, 10 * DAY, 0.2)
-    hold(heart, 10 * DAY, 20 * DAY, 0.0)
+    hold(heart, 10 * DAY, 20 * DAY, end)
     assert heart.story("stuck/di.ec") == []
 
 

@@ -1,0 +1,1 @@
+"""The demonstration: an invented shop's bad month, played over real wires to a real watch."""
