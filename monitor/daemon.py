@@ -22,8 +22,9 @@ from pathlib import Path
 from monitor import logs
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
-from monitor.intake import modbus_settings, mqtt_settings, serial_settings
+from monitor.intake import logger_settings, modbus_settings, mqtt_settings, serial_settings
 from monitor.intake.driver import Driver, Sink
+from monitor.intake.logger_file import LoggerFileDriver
 from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
@@ -55,6 +56,7 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     instruments = site.plant.instrument
     brokers = {i.wire.broker for i in instruments if isinstance(i.wire, mqtt_settings.Wire)}
     ports = {i.wire.port for i in instruments if isinstance(i.wire, serial_settings.Wire)}
+    loggers = {i.wire.logger for i in instruments if isinstance(i.wire, logger_settings.Wire)}
     buses = {i.wire.port for i in instruments if isinstance(i.wire, modbus_settings.Wire)}
     made: list[Driver] = [
         MqttDriver(
@@ -74,6 +76,19 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     ]
     made += [
         ModbusRtuDriver(port, instruments, sink, clock) for port in site.serial_ports if port.id in buses
+    ]
+    made += [
+        LoggerFileDriver(
+            logger,
+            instruments,
+            sink,
+            clock,
+            folder=site.path.parent,
+            data=site.data_dir,
+            zone=site.plant.site.timezone,
+        )
+        for logger in site.loggers
+        if logger.id in loggers
     ]
     return made
 
@@ -158,7 +173,7 @@ class Daemon:
             report=keeper.hand_over,
             clock=self._clock,
             random=random.random,
-            site_file=str(self._site.path),
+            site_file=str(self._site.path.resolve()),  # typed from any folder
             settings=self._site.delivery,
         )
 

@@ -8,6 +8,7 @@ from monitor.check.blind import IONS
 from monitor.check.watched import silence_rules
 from monitor.config import SiteFile
 from monitor.notify.way import Surroundings
+from monitor.plant.fields import shown_duration
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import shown
 from monitor.rules.limit import Limit
@@ -26,6 +27,7 @@ def cautions(site: SiteFile, environ: Mapping[str, str]) -> Iterator[str]:
     for channel in site.plant.channels.values():
         yield from _channel(channel)
     yield from _instruments(site)
+    yield from _buses(site.plant)
     yield from _train(site.plant)
 
 
@@ -105,6 +107,21 @@ def _instruments(site: SiteFile) -> Iterator[str]:
         gate = channel.gate
         if gate is not None and gate.litres is not None and plant.channels[gate.flow].quantity == "contact":
             yield f"{channel.id}: a contact counts no litres; its gate opens by minutes alone."
+
+
+def _buses(plant: Plant) -> Iterator[str]:
+    wires = [(i, i.wire) for i in plant.instrument if i.wire.kind == "modbus-rtu"]
+    for port in dict.fromkeys(wire.port for _, wire in wires):
+        yield (
+            f'Serial port "{port}": Goodwater asks the instruments on this bus itself. Only on a bus of its '
+            "own; on one shared with drives or a controller a second master can trip machines."
+        )
+    for instrument, wire in wires:
+        if wire.every > instrument.expected_interval:
+            yield (
+                f"{instrument.label}: read every {shown_duration(wire.every)}, expected every "
+                f"{shown_duration(instrument.expected_interval)}; it will be taken for silent."
+            )
 
 
 def _train(plant: Plant) -> Iterator[str]:

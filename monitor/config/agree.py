@@ -63,6 +63,7 @@ def disagreements(document: Document) -> Iterator[Mistake]:
     yield from _left_out(document)
     yield from _order_of_stages(document)
     yield from _one_use_a_port(document)
+    yield from _columns_by_number(document)
     yield from _somebody_is_told(document)
 
 
@@ -178,6 +179,24 @@ def _one_use_a_port(document: Document) -> Iterator[Mistake]:
             )
         elif kind == "modbus-rtu" and before is wire and known.raw.get("bytesize", 8) == 7:
             yield document.mistake((*known.path, "bytesize"), "7, on a Modbus bus", "8, as Modbus RTU needs")
+
+
+def _columns_by_number(document: Document) -> Iterator[Mistake]:
+    """In files that do not name their columns, columns are given by number."""
+    allowed = "a number from 1: the logger's files do not name their columns (names = false)"
+    nameless = {name for name, t in document.named("logger").items() if t.raw.get("names") is False}
+    for name in nameless:
+        logger = document.named("logger")[name]
+        time = logger.raw.get("time")
+        for position, column in enumerate(time if isinstance(time, list) else ()):
+            if isinstance(column, str):
+                yield document.mistake((*logger.path, "time", position), quoted(column), allowed)
+    for wire in (table for table in document.tables if table.name == "wire"):
+        values = wire.raw.get("values")
+        if wire.raw.get("logger") in nameless and isinstance(values, dict):
+            for channel, column in values.items():
+                if isinstance(column, str):
+                    yield document.mistake((*wire.path, "values", channel), quoted(column), allowed)
 
 
 def _somebody_is_told(document: Document) -> Iterator[Mistake]:

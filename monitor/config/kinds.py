@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
-from monitor.intake import modbus_settings, mqtt_settings, serial_settings
+from monitor.intake import logger_settings, modbus_settings, mqtt_settings, serial_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import limit, silent, stuck
@@ -22,7 +22,12 @@ from monitor.rules import limit, silent, stuck
 RULES: Mapping[str, ModuleType] = {"limit": limit, "silent": silent, "stuck": stuck}
 
 # the settings of an instrument's `wire`
-WIRES: tuple[type[BaseModel], ...] = (mqtt_settings.Wire, serial_settings.Wire, modbus_settings.Wire)
+WIRES: tuple[type[BaseModel], ...] = (
+    mqtt_settings.Wire,
+    serial_settings.Wire,
+    modbus_settings.Wire,
+    logger_settings.Wire,
+)
 
 # the settings of a person's `way`
 WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)
@@ -31,6 +36,7 @@ WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)
 SHARED: Mapping[str, type[BaseModel]] = {
     "broker": mqtt_settings.Broker,
     "serial_port": serial_settings.Port,
+    "logger": logger_settings.Logger,
     "mail_server": mail_server.MailServer,
 }
 

@@ -18,6 +18,7 @@ from monitor.config.kinds import RULES, site_tables
 from monitor.config.locate import Lines
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
 from monitor.config.tables import Found, at
+from monitor.intake.logger_settings import Logger
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.serial_settings import Port
 from monitor.notify.mail_server import MailServer
@@ -38,6 +39,7 @@ class SiteFile:
     rules: tuple[Rule[Any], ...]
     brokers: tuple[Broker, ...]
     serial_ports: tuple[Port, ...]
+    loggers: tuple[Logger, ...]
     mail_servers: tuple[MailServer, ...]
     delivery: DeliverySettings
     data_dir: Path
@@ -69,6 +71,7 @@ def load(path: str | Path) -> SiteFile:
         rules=rules,
         brokers=tables.broker,
         serial_ports=tables.serial_port,
+        loggers=tables.logger,
         mail_servers=tables.mail_server,
         delivery=tables.delivery,
         data_dir=(path.parent / plant.site.data).resolve(),

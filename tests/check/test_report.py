@@ -63,7 +63,11 @@ HARDNESS = (
 BLIND = [
     (HARDNESS, "Whether the supplier's water changed", "Hardness: conductivity"),
     ((('point = "tap-out"', 'sump = "m1"'),), "ro: rejection, because its feed is not measured", "no level"),
-    ((('id = "tap"\nkind = "tap"', 'id = "tap"\nkind = "ro"'),), "Whether the supplier's water changed", "calendar"),
+    (
+        (('id = "tap"\nkind = "tap"', 'id = "tap"\nkind = "ro"'),),
+        "Whether the supplier's water changed",
+        "calendar",
+    ),
     ((('kind = "ro"', 'kind = "di"'),), "Coolant concentration", "calendar"),
     ((('id = "ro"\nkind = "ro"', 'id = "ro"\nkind = "carbon"'),), "Silica, chlorine, bacteria", "rejection"),
 ]
@@ -160,3 +164,41 @@ def test_a_meter_that_shows_a_quarter_of_the_limit_well_is_no_caution(tmp_path: 
 def test_the_report_always_ends_by_saying_that_it_is_no_safety_system(tmp_path: Path) -> None:
     assert said(tmp_path).endswith("licensed people.")
     assert "It is no safety system" in said(tmp_path)
+
+
+BUS = """
+[[serial_port]]
+id = "bus"
+device = "/dev/ttyUSB1"
+
+[[instrument]]
+id = "di-node"
+point = "permeate"
+expected_interval = "10 s"
+
+[instrument.wire]
+kind = "modbus-rtu"
+port = "bus"
+unit = 3
+every = "1 min"
+value = [{ channel = "di.ec", address = 0, type = "float32" }]
+
+[[instrument.channel]]
+id = "di.ec"
+quantity = "conductivity"
+unit = "uS/cm"
+range = [0, 200]
+resolution = 0.1
+"""
+
+
+def test_a_modbus_bus_is_cautioned_about_once(tmp_path: Path) -> None:
+    text = said(tmp_path, text=SITE + BUS)
+    assert text.count('Serial port "bus": Goodwater asks the instruments on this bus itself.') == 1
+    assert "can trip machines" in text and "a second master" not in said(tmp_path)
+
+
+def test_an_instrument_read_more_seldom_than_expected_is_told(tmp_path: Path) -> None:
+    text = said(tmp_path, text=SITE + BUS)
+    assert "di-node: read every 1 min, expected every 10 s; it will be taken for silent." in text
+    assert "read every" not in said(tmp_path, text=SITE + BUS.replace('"10 s"', '"1 min"'))

@@ -1,4 +1,4 @@
-"""A serial port carries lines of text or is a bus; an instrument on a bus names its own channels."""
+"""What wires share: a port is for lines or a bus, a logger names its columns or not."""
 
 from __future__ import annotations
 
@@ -64,3 +64,63 @@ def test_two_channels_cannot_read_one_register(tmp_path: Path) -> None:
     twin = BUS.replace("di-node", "twin").replace("di.ec", "twin.ec").split("[[instrument]]")[1]
     (mistake,) = mistakes(tmp_path, BUS + "[[instrument]]" + twin)
     assert 'holding-registers 0 of unit 3 on port "bus" for channel "twin.ec"' in mistake
+
+
+LOG = """
+[[logger]]
+id = "hall"
+files = ["*.csv"]
+names = false
+time = [1]
+
+[[instrument]]
+id = "logged"
+expected_interval = "1 min"
+wire = { kind = "logger-file", logger = "hall", values = { "log.ec" = 2 } }
+
+[[instrument.channel]]
+id = "log.ec"
+quantity = "conductivity"
+unit = "uS/cm"
+range = [0, 200]
+resolution = 0.1
+"""
+
+
+def test_files_that_do_not_name_their_columns_are_read_by_number(tmp_path: Path) -> None:
+    assert [logger.id for logger in load(written(tmp_path, SITE + LOG)).loggers] == ["hall"]
+    found = mistakes(tmp_path, LOG.replace('"log.ec" = 2', '"log.ec" = "EC"').replace("[1]", '["time"]'))
+    assert len(found) == 2
+    assert found[0].startswith('logger "hall" > time number 1: "time": a number from 1')
+    assert found[1].startswith('instrument "logged" > wire > values > log.ec: "EC": a number from 1')
+
+
+def test_an_instrument_in_a_logger_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    (mistake,) = mistakes(tmp_path, LOG.replace('logger = "hall"', 'logger = "hal"'))
+    assert '"hal", which is no logger of this site' in mistake
+
+
+def test_two_channels_cannot_read_one_column(tmp_path: Path) -> None:
+    twin = (
+        "[[instrument]]"
+        + LOG.replace("logged", "twin").replace("log.ec", "twin.ec").split("[[instrument]]")[1]
+    )
+    (mistake,) = mistakes(tmp_path, LOG + twin)
+    assert 'column "2" of logger "hall" for channel "twin.ec"' in mistake
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("time = [1]", "time = []", "time"),
+        ("time = [1]", 'time = [1]\ntime_format = "%d.%m"', "date, hours and minutes"),
+        ("time = [1]", 'time = [1]\ntimezone = "Vienna"', "IANA"),
+        ("= 2 }", "= 0 }", "its number from 1"),
+        ("= 2 }", "= 2.5 }", "its number from 1"),
+        ('files = ["*.csv"]', 'files = "*.csv"', "an array in square brackets"),
+    ],
+)
+def test_wrong_settings_of_a_logger_are_told_in_words(tmp_path: Path, old: str, new: str, words: str) -> None:
+    assert LOG.count(old) == 1
+    found = mistakes(tmp_path, LOG.replace(old, new))
+    assert len(found) == 1 and words in found[0], found

@@ -11,6 +11,9 @@ from typing import Protocol
 import pytest
 
 from monitor.intake.driver import Driver, LinkChange, Parcel, Sink
+from monitor.intake.logger_file import LoggerFileDriver
+from monitor.intake.logger_settings import Logger
+from monitor.intake.logger_settings import Wire as LoggerWire
 from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.modbus_settings import Wire as ModbusWire
 from monitor.intake.mqtt import MqttDriver
@@ -167,6 +170,48 @@ class OverModbus:
             self._terminal.write(frame)
 
 
+class OverLoggerFiles:
+    """The meter's logger adds a row to a file; the wire is cut by taking the file away."""
+
+    time_ms = TIME_MS
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._file = folder / "train.csv"
+        self._logger = Logger.model_validate(
+            {"id": "com", "files": ["train*.csv"], "time": ["time"], "every": "20 ms"}
+        )
+        self._wire = LoggerWire.model_validate({"logger": "com", "values": {"di-out.ec": "EC"}})
+
+    def driver(self, sink: Sink) -> Driver:
+        return LoggerFileDriver(
+            self._logger,
+            [meter(self._wire)],
+            sink,
+            StillClock(),
+            folder=self._folder,
+            data=self._folder,
+            zone="UTC",
+            delays=soon,
+        )
+
+    def connect(self) -> None:
+        self._file.write_text("time,EC\n", encoding="utf-8")
+
+    def cut(self) -> None:
+        self._file.unlink()
+
+    def send(self, value: float) -> None:
+        self._add(f"{TIME},{value}\n".encode())
+
+    def send_garbage(self) -> None:
+        self._add(b"\xff\x00garbage\n\n" + f"{TIME},NaN\n".encode() + b"x" * 200_000 + b"\n")
+
+    def _add(self, written: bytes) -> None:
+        with self._file.open("ab") as file:
+            file.write(written)
+
+
 Maker = Callable[[Callable[..., Mosquitto], PseudoTerminal], Bench]
 WIRES: dict[str, Maker] = {
     "mqtt 5": lambda broker, _: OverMqtt(broker(), "5"),
@@ -174,6 +219,7 @@ WIRES: dict[str, Maker] = {
     "mqtt 5 over TLS": lambda broker, _: OverMqtt(broker(tls=True), "5"),
     "serial lines": lambda _, terminal: OverSerialLines(terminal),
     "modbus rtu": lambda _, terminal: OverModbus(terminal),
+    "logger files": lambda _, terminal: OverLoggerFiles(terminal.device.parent),
 }
 
 
