@@ -19,8 +19,10 @@ from monitor.readings import (
     Transition,
 )
 
-# `flags` of a reading: reasons in the low 16 bits, then bound, standing, status, own time.
-_BOUND, _STANDING, _STATUS, _OWN_TIME = 16, 18, 21, 25
+# `flags` of a reading: reasons in the low 16 bits, then bound, standing, the first four bits of status,
+# own time, and the bits of status that came later.
+_BOUND, _STANDING, _STATUS, _OWN_TIME, _STATUS_MORE = 16, 18, 21, 25, 26
+_STATUS_LOW = 15
 
 
 def flags_of(reading: Reading) -> int:
@@ -29,8 +31,9 @@ def flags_of(reading: Reading) -> int:
         int(reading.reasons)
         | reading.bound << _BOUND
         | reading.standing << _STANDING
-        | int(reading.status) << _STATUS
+        | (int(reading.status) & _STATUS_LOW) << _STATUS
         | reading.own_time << _OWN_TIME
+        | (int(reading.status) & ~_STATUS_LOW) >> 4 << _STATUS_MORE
     )
 
 
@@ -59,7 +62,7 @@ def reading_from(
         reasons=Reason(flags & 0xFFFF),
         bound=Bound(flags >> _BOUND & 3),
         standing=Standing(flags >> _STANDING & 7),
-        status=Status(flags >> _STATUS & 15),
+        status=Status(flags >> _STATUS & _STATUS_LOW | flags >> _STATUS_MORE << 4),
         own_time=bool(flags >> _OWN_TIME & 1),
     )
 
