@@ -1,6 +1,6 @@
 """Judge a simulated shop offline: its instruments' reports through the watch, its alarms against the truth.
 
-    python -m tests.bench.judge --faults FILE --seed 3 --days 30 --every 5 --rules creep,silent
+    python -m tests.bench.judge --faults FILE --seed 3 --days 30 --every 5 --files 21 --rules creep,silent
 
 Nothing is stored and no wire is used, so a month takes seconds. `judge` is the whole of it as a function.
 """
@@ -12,6 +12,7 @@ import re
 import tempfile
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ import numpy as np
 from monitor.config import SiteFile, load
 from monitor.readings import Event, Sample, Status, Tick, Transition
 from monitor.watch import Effects, Watch, WatchState
-from simulator.faults import Fault, read_fault_file
+from simulator.faults import DAY_MS, Fault, read_fault_file
 from simulator.instruments import FAILED, OVER, UNDER
 from simulator.score import Score, score
 from simulator.shop import Instrument
@@ -90,6 +91,19 @@ def _carries_time(instrument: Instrument) -> bool:
     return wire is not None and (wire.kind == "csv" or (wire.kind == "mqtt" and wire.payload == "json"))
 
 
+def from_files(run: Run, channels: set[str], until_ms: int, every_min: float = 5.0) -> Iterator[Sample]:
+    """Reports before `until_ms` as the logger's files hold them: a row an interval, read all at once."""
+    step_ms = round(every_min * MINUTE_MS)
+    rows: dict[int, dict[str, Sample]] = {}
+    for sample in samples(run, channels):
+        if sample.arrival_ms >= until_ms:
+            break
+        row_ms = (sample.arrival_ms // step_ms + 1) * step_ms
+        rows.setdefault(row_ms, {})[sample.channel] = replace(sample, time_ms=row_ms, arrival_ms=until_ms)
+    for row_ms in sorted(rows):
+        yield from rows[row_ms].values()
+
+
 def with_ticks(stream: Iterable[Sample], begin_ms: int, end_ms: int) -> Iterator[Event]:
     """Samples with a tick at each whole minute between them."""
     next_ms = begin_ms + MINUTE_MS
@@ -103,15 +117,29 @@ def with_ticks(stream: Iterable[Sample], begin_ms: int, end_ms: int) -> Iterator
         next_ms += MINUTE_MS
 
 
+def events_of(run: Run, channels: set[str], every_min: float, file_days: int) -> Iterator[Event]:
+    """The stream of a run whose first days are read from files, the others over the wires."""
+    live_ms = run.start_ms + file_days * DAY_MS
+    if file_days:
+        yield Tick(live_ms)
+        yield from from_files(run, channels, live_ms, max(every_min, 5.0))
+    live = (s for s in samples(run, channels, every_min) if s.arrival_ms >= live_ms)
+    yield from with_ticks(live, live_ms, run.end_ms)
+
+
 def watched(
-    run: Run, site: SiteFile, names: Sequence[str] | None = None, every_min: float = 1.0
+    run: Run,
+    site: SiteFile,
+    names: Sequence[str] | None = None,
+    every_min: float = 1.0,
+    file_days: int = 0,
 ) -> list[Transition]:
     """What a fresh watch with these rules (all when None) makes of a run."""
     rules = [rule for rule in site.rules if names is None or rule.settings.id in names]
     heart, state, found = Watch(site.plant, rules), WatchState(), []
     channels = needed(site, [rule.settings.id for rule in rules])
     effects = Effects()
-    for event in with_ticks(samples(run, channels, every_min), run.start_ms, run.end_ms):
+    for event in events_of(run, channels, every_min, file_days):
         state = heart.step(state, event, effects)
         if effects.transitions or len(effects.readings) > 10_000:
             found += [transition for _, transition in effects.transitions]
@@ -129,14 +157,16 @@ def judge(
     site: SiteFile | None = None,
     names: Sequence[str] | None = None,
     every_min: float = 1.0,
+    file_days: int = 0,
 ) -> Score:
     """Simulate a shop with these faults, watch it with the site's rules, and score the alarms.
 
-    `names` picks rules by id (all when None). A start before 2026 is before the gateway's clock is trusted.
+    `names` picks rules by id (all when None); the first `file_days` are read from logger files, all at once.
+    A start before 2026 is before the gateway's clock is trusted.
     """
     site = site or site_of()
     run = simulate(shop, faults, seed, start, days)
-    return score(run, raised(watched(run, site, names, every_min)), site.plant)
+    return score(run, raised(watched(run, site, names, every_min, file_days)), site.plant)
 
 
 def raised(transitions: Iterable[Transition]) -> list[Transition]:
@@ -193,6 +223,7 @@ def main() -> None:
     parser.add_argument("--start", default="2026-09-07")
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--every", type=float, default=5.0, help="minutes between reports (default 5)")
+    parser.add_argument("--files", type=int, default=0, help="first days that are read from logger files")
     parser.add_argument("--rules", help="file of [[rule]] tables, or ids and kinds, comma between")
     asked = parser.parse_args()
     site, names = _picked(asked.rules)
@@ -201,7 +232,7 @@ def main() -> None:
     run = simulate("hall3", faults, asked.seed, asked.start, asked.days)
     run.reported  # noqa: B018  so that simulating and watching are timed apart
     simulated = time.monotonic()
-    transitions = watched(run, site, names, asked.every)
+    transitions = watched(run, site, names, asked.every, asked.files)
     ended = time.monotonic()
     _print(score(run, raised(transitions), site.plant))
     print(f"simulated in {simulated - began:.1f} s, watched in {ended - simulated:.1f} s")
