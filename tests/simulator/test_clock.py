@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.clock import PlayedClock
 from simulator.clock import ShopClock
 
 CLOCK = ShopClock(((1_000, 50_000), (2_000, 150_000), (4_000, 160_000)))
@@ -36,3 +37,12 @@ def test_a_slow_stretch_slows_only_itself_and_never_runs_back() -> None:
 def test_a_clock_that_does_not_rise_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="shop clock"):
         ShopClock.parse(text)
+
+
+def test_the_watch_reads_the_same_clock_from_the_same_text() -> None:
+    # Two classes, since simulator and watch share no code; one text is passed to both.
+    played = PlayedClock.parse(str(CLOCK))
+    for machine in (-500.0, 0.0, 1_000.0, 1_234.0, 2_000.0, 3_999.0, 4_000.0, 50_000.0):
+        assert played.shop_ms(machine) == pytest.approx(CLOCK.shop_ms(machine))
+        assert played.machine_ms(CLOCK.shop_ms(machine)) == pytest.approx(machine)
+    assert str(played) == str(CLOCK)
