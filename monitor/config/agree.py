@@ -193,7 +193,7 @@ def _columns_by_number(document: Document) -> Iterator[Mistake]:
                 yield document.mistake((*logger.path, "time", position), quoted(column), allowed)
     for wire in (table for table in document.tables if table.name == "wire"):
         values = wire.raw.get("values")
-        if wire.raw.get("logger") in nameless and isinstance(values, dict):
+        if str(wire.raw.get("logger")) in nameless and isinstance(values, dict):
             for channel, column in values.items():
                 if isinstance(column, str):
                     yield document.mistake((*wire.path, "values", channel), quoted(column), allowed)

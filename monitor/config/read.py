@@ -236,10 +236,10 @@ def _wire_mistakes(document: Document, plant: Plant) -> Iterator[Mistake]:
     taken: dict[str, str] = {}
     tables = document.named("instrument")
     for instrument in plant.instrument:
+        if isinstance(instrument.wire, SimpleNamespace) or instrument.id not in tables:  # `id = 2026-01-01`
+            continue
         path = (*tables[instrument.id].path, "wire")
         channels = [channel.id for channel in instrument.channel]
-        if isinstance(instrument.wire, SimpleNamespace):
-            continue
         if amiss := instrument.wire.mistakes(channels):
             allowed = "in the wire a value for each channel of the instrument, and for no other"
             yield document.mistake(path, "; ".join(amiss), allowed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
@@ -124,3 +125,20 @@ def test_wrong_settings_of_a_logger_are_told_in_words(tmp_path: Path, old: str, 
     assert LOG.count(old) == 1
     found = mistakes(tmp_path, LOG.replace(old, new))
     assert len(found) == 1 and words in found[0], found
+
+
+KEYS = [line.partition(" = ")[0] for line in (BUS + LOG).splitlines() if " = " in line]
+
+
+@pytest.mark.parametrize("key", sorted({key for key in KEYS if key.isidentifier()}))
+@pytest.mark.parametrize(
+    "odd", ["[]", "{}", "[[1]]", "-1", "true", '"\\u0000"', "[{ a = 1 }]", "1979-05-27", "1e400"]
+)
+def test_whatever_stands_in_a_key_of_a_wire_is_taken_or_refused_in_words(
+    tmp_path: Path, key: str, odd: str
+) -> None:
+    """Or taken, where it fits; never a traceback."""
+    lines = (BUS + LOG).splitlines()
+    changed = [f"{key} = {odd}" if line.startswith(f"{key} = ") else line for line in lines]
+    with contextlib.suppress(ConfigMistakes):
+        load(written(tmp_path, SITE + "\n".join(changed)))
