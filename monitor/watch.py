@@ -72,6 +72,8 @@ class Watch:
         self._plant = plant
         self._conditioner = Conditioner(plant)
         self.rules = {rule.settings.id: rule for rule in rules}
+        known = (plant.channels, *({one.id for one in many} for many in _named(plant)))
+        self._known: frozenset[str] = frozenset().union(*known)
         self._by_channel: dict[str, list[str]] = {}
         for name, rule in self.rules.items():
             for channel in rule.channels:
@@ -103,6 +105,8 @@ class Watch:
                 return self._on_action(state, event, effects)
 
     def _on_sample(self, state: WatchState, sample: Sample, effects: Effects) -> WatchState:
+        if not self._conditioner.knows(sample.channel):
+            return state  # of a stored stream older than the site file
         conditioned = self._conditioner.condition(state.channels, sample)
         state = replace(state, channels={**state.channels, **conditioned.states})
         reading = conditioned.reading
@@ -135,15 +139,19 @@ class Watch:
         return state
 
     def _retire_orphans(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
-        """The alarm of a rule that is no longer in the site file returns: nothing judges it any more."""
+        """The alarm of a rule, or of an instrument or channel, that is no longer in the site file returns:
+        nothing judges it any more."""
         for condition, alarm in state.alarms.items():
-            gone = condition.partition("/")[0] not in self.rules and alarm.rule_kind != RULE_FAILED
-            if alarm.holds and gone:
+            if alarm.holds and alarm.rule_kind != RULE_FAILED and self._is_orphan(condition, alarm):
                 back = Finding(
                     condition, alarm.subject, False, tick.time_ms, tick.time_ms, 0.99, alarm.evidence
                 )
                 state = self._found(state, back, Treatment(alarm.rule_kind, alarm.priority), effects)
         return state
+
+    def _is_orphan(self, condition: str, alarm: Alarm) -> bool:
+        rule, _, part = condition.partition("/")
+        return rule not in self.rules or (part == alarm.subject and part not in self._known)
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
         condition = find(state.alarms, action.target)
@@ -211,6 +219,11 @@ class Watch:
             effects.transitions.append((state.sequence, transition))
             effects.notices.extend(notices(self._plant, transition))
         return replace(state, alarms={**state.alarms, condition: alarm})
+
+
+def _named(plant: Plant) -> tuple[Sequence[Any], ...]:
+    """All that has an id and that a rule may speak about."""
+    return plant.instrument, plant.stage, plant.point, plant.sump
 
 
 _FAILED_TREATMENT = Treatment(RULE_FAILED, "medium")

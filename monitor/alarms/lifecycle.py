@@ -47,6 +47,9 @@ def on_finding(alarm: Alarm, finding: Finding, treatment: Treatment) -> tuple[Al
     """The alarm after a Finding, and the transition it made, if any."""
     if finding.holds != alarm.holds or alarm.changed_ms == 0:
         alarm = replace(alarm, holds=finding.holds, changed_ms=finding.time_ms)
+    elif finding.time_ms < alarm.changed_ms:
+        # The clock was set back: a delay counted from a time to come would wait for it.
+        alarm = replace(alarm, changed_ms=finding.time_ms)
     lasted_ms = finding.time_ms - alarm.changed_ms
     active = alarm.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
     if finding.holds and not active and lasted_ms >= treatment.on_delay_ms:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from monitor.condition.fresh import is_fresh
 from monitor.plant.model import Channel
 from monitor.readings import Level, Reading, Reason
 from monitor.water.conductivity import ec25_linear_us_cm, ec25_natural_us_cm
@@ -15,7 +16,9 @@ def compensate(
     """The value at 25 °C and what is doubtful about it; the value as it was when it cannot be referred."""
     if channel.compensation == "none":
         return ec_us_cm, Reason.NONE
-    if temperature is None or temperature.level == Level.BAD or at_ms - temperature.time_ms > trusted_for_ms:
+    if temperature is None or temperature.level == Level.BAD:
+        return ec_us_cm, Reason.NO_TEMPERATURE
+    if not is_fresh(temperature.time_ms, at_ms, trusted_for_ms):
         return ec_us_cm, Reason.NO_TEMPERATURE
     doubt = Reason.INPUT_UNCERTAIN if temperature.level == Level.UNCERTAIN else Reason.NONE
     try:

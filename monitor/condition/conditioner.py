@@ -10,13 +10,12 @@ from zoneinfo import ZoneInfo
 from monitor.condition.compensation import compensate
 from monitor.condition.contact import debounced, so
 from monitor.condition.flags import ShapeState, range_flag, shape_flags
+from monitor.condition.fresh import FUTURE_TOLERANCE_MS
 from monitor.condition.gate import Flowing, GateState, on_flow, says
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import Scale, to_canonical
 from monitor.readings import Bound, Count, Reading, Reason, Sample, Standing, Status
 
-# A stamp may run ahead of our clock by this much before it cannot be true.
-FUTURE_TOLERANCE_MS = 300_000
 # Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
 CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
 # A neighbour's value (temperature, flow) is trusted for three of its intervals, but at least this long.
@@ -92,6 +91,10 @@ class Conditioner:
             if channel.gate is not None:
                 self._gated_by.setdefault(channel.gate.flow, []).append(channel)
         self._watched = {c.temperature for c in plant.channels.values() if c.temperature}
+
+    def knows(self, channel: str) -> bool:
+        """Whether the plant has this channel: a stored stream may be older than the site file."""
+        return channel in self._prepared
 
     def condition(self, states: Mapping[str, ChannelState], sample: Sample) -> Conditioned:
         """The Reading of a Sample, and the states it changed."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import Enum
 
+from monitor.condition.fresh import is_fresh
 from monitor.plant.model import Gate
 from monitor.readings import Level, Reading
 
@@ -41,7 +42,8 @@ def on_flow(gate: Gate, state: GateState, flow: Reading, is_contact: bool) -> Ga
     threshold = 0.5 if is_contact else gate.above.canonical("flow")
     if flow.value <= threshold:
         return GateState(seen_ms=flow.time_ms)
-    if state.running_since_ms is None:
+    # A flow that is older than the last one: the clock was set back, so nobody knows since when it runs.
+    if state.running_since_ms is None or flow.time_ms < state.seen_ms:
         return GateState(flow.time_ms, flow.time_ms, 0.0 if is_contact else flow.value, 0.0)
     step_ms = min(flow.time_ms - state.seen_ms, _LONGEST_STEP_MS)
     return replace(
@@ -53,8 +55,8 @@ def on_flow(gate: Gate, state: GateState, flow: Reading, is_contact: bool) -> Ga
 
 
 def says(gate: Gate, state: GateState, at_ms: int, trusted_for_ms: int) -> Flowing:
-    """Open after enough litres or minutes since flow began; unknown once the flow value is too old."""
-    if state.seen_ms == 0 or at_ms - state.seen_ms > trusted_for_ms:
+    """Open after enough litres or minutes since flow began; unknown where flow is of another time."""
+    if state.seen_ms == 0 or not is_fresh(state.seen_ms, at_ms, trusted_for_ms):
         return Flowing.UNKNOWN
     if state.running_since_ms is None:
         return Flowing.CLOSED

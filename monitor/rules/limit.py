@@ -91,6 +91,7 @@ class Limit:
             return state, ()
         holds = beyond_stop or self._is_beyond(reading.value, held=state.holds)
         since_ms = reading.time_ms if holds != state.holds or state.since_ms == 0 else state.since_ms
+        since_ms = min(since_ms, reading.time_ms)  # the clock may have been set back
         usual = state.usual if holds else self._usual(state, reading)
         state = replace(state, holds=holds, since_ms=since_ms, usual=usual, last_ms=reading.time_ms)
         finding = Finding(
@@ -120,7 +121,7 @@ class Limit:
     def _usual(self, state: State, reading: Reading) -> float:
         if state.usual is None:
             return reading.value
-        weight = 1 - math.exp(-(reading.time_ms - state.last_ms) / _USUAL_MS)
+        weight = 1 - math.exp(-max(0, reading.time_ms - state.last_ms) / _USUAL_MS)
         return state.usual + weight * (reading.value - state.usual)
 
     def _confidence(self, reading: Reading, holds: bool) -> float:

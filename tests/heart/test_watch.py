@@ -147,3 +147,24 @@ def test_only_parts_that_changed_are_written(shop: SiteFile) -> None:
     parts = checkpoint.changed_parts(before, heart.state)
     assert set(parts) == {"heart", "channel:di.ec", "rule:di-high", "rule:silent"}
     assert checkpoint.changed_parts(before, replace(before)).keys() == {"heart"}
+
+
+def test_the_silence_of_an_instrument_that_was_taken_out_returns(shop: SiteFile, tmp_path: Path) -> None:
+    heart = Heart(shop)
+    heart.see(*(tick(minute) for minute in range(6)))
+    assert heart.state.alarms["silent/ro-node"].state == AlarmState.UNACKNOWLEDGED
+    fewer = site(tmp_path, SITE.replace('id = "ro-node"', 'id = "ro-node-2"'))
+    heart.watch = Watch(fewer.plant, fewer.rules)
+    heart.see(tick(6), tick(7))
+    assert heart.story("silent/ro-node") == [("raised", 4), ("returned", 6)]
+
+
+def test_samples_of_a_channel_that_was_taken_out_do_not_end_a_rebuild_or_a_replay(
+    shop: SiteFile, tmp_path: Path
+) -> None:
+    fewer = site(tmp_path, SITE.replace('"di.ec"', '"di.other"'))
+    heart = Heart(shop)
+    heart.watch = Watch(fewer.plant, fewer.rules)
+    effects = heart.see(*di([(0, 5)]))
+    assert effects.readings == []
+    assert heart.state.sequence == 1
