@@ -205,6 +205,5 @@ def test_units_come_back(value: float, unit: str) -> None:
 
 
 def test_carbon_dioxide_is_not_said_to_be_as_calcium_carbonate(capsys: pytest.CaptureFixture[str]) -> None:
-    words = "co2_from_alkalinity_mg_l alkalinity=160 mg/L ph=7.2".split()
-    assert calc.main(words) == 0
+    assert calc.main(["co2_from_alkalinity_mg_l", "alkalinity=160", "mg/L", "ph=7.2"]) == 0
     assert capsys.readouterr().out.splitlines()[0].endswith(" mg/L")

@@ -1,4 +1,4 @@
-"""The pages hold together: links lead somewhere, commands are described, nothing of this machine is in them."""
+"""The pages hold together: links lead somewhere, commands are described, no path of ours is in them."""
 
 from __future__ import annotations
 
