@@ -206,6 +206,20 @@ def test_an_acknowledgement_that_comes_while_stopping_is_waited_for(shelf: Shelf
     assert place["offset"] == (shelf.folder / "train.csv").stat().st_size
 
 
+def test_an_acknowledgement_given_again_later_moves_nothing_back(shelf: Shelf) -> None:
+    shelf.write("train.csv", "time,EC\n" + rows(*range(2 * MOST_SAMPLES)))
+    first = Recorder(acknowledging=False)
+    driver = shelf.read(first)
+    eventually(lambda: len(first.parcels) == 2)
+    early, late = (parcel.acknowledge for parcel in first.parcels)
+    assert early is not None and late is not None
+    for acknowledge in (early, late, early):
+        acknowledge()
+    driver.stop()
+    (place,) = json.loads((shelf.folder / "logger-train.json").read_text())["files"].values()
+    assert place["offset"] == (shelf.folder / "train.csv").stat().st_size
+
+
 def test_other_settings_read_the_files_anew(shelf: Shelf) -> None:
     shelf.write("train.csv", "time,EC,T\n" + row(0, 1, 20))
     first, second = Recorder(), Recorder()

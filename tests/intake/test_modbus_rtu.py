@@ -154,6 +154,24 @@ def test_a_late_answer_is_never_taken_for_that_to_the_next_question(
     assert "no-answer" in recorder.slugs
 
 
+def test_what_comes_between_two_frames_is_no_answer_to_the_second(
+    modem: NullModem, recorder: Recorder
+) -> None:
+    """A unit that answers twice, on a slow bus: the pause between frames is 128 ms at 300 baud."""
+    other = {"channel": "b", "address": 10, "type": "float32"}
+    modem.bend = lambda answer: [(0.0, answer), (0.03, answer)]
+    port = Port(id="bus", device=str(modem.near), baud=300)
+    instruments = [meter(wire(3, "a"), "a"), meter(wire(3, "b", value=[other]), "b", id="twin")]
+    driver = ModbusRtuDriver(port, instruments, recorder, StillClock(), delays=soon)
+    with serving(modem.far, [device(3, 12.5)]):
+        driver.start()
+        try:
+            eventually(lambda: len(values(recorder, "a")) >= 3 and len(values(recorder, "b")) >= 3)
+        finally:
+            driver.stop()
+    assert set(values(recorder, "a")) == {12.5} and set(values(recorder, "b")) == {25.0}
+
+
 def test_a_refused_address_is_told_in_the_standards_words_and_harms_no_other_value(
     start: Callable[..., ModbusRtuDriver], recorder: Recorder
 ) -> None:
