@@ -14,6 +14,7 @@ STORE = "goodwater.db"
 _LOCK = "goodwater.lock"
 _RESERVE = "reserve"
 _RESERVE_BYTES = 4_000_000
+_LOG_BYTES = 16_000_000
 
 
 class StoreMissing(Exception):
@@ -29,6 +30,8 @@ def open_writer(data: Path) -> sqlite3.Connection:
     connection = _connect(f"{(data / STORE).resolve().as_uri()}?mode=rwc")
     connection.execute("pragma journal_mode = wal")
     connection.execute("pragma synchronous = full")
+    # A log that grew under a long read gives its disk back once it is emptied.
+    connection.execute(f"pragma journal_size_limit = {_LOG_BYTES}")
     return connection
 
 

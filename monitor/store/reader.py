@@ -10,8 +10,11 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Tick, Transition
-from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, transition_from
+from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Standing, Tick, Transition
+from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, standing_sql, transition_from
+
+# Rows read in one go: while a query is open the write-ahead log cannot be emptied, so none stays open.
+_PAGE = 10_000
 
 
 def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 5_000) -> list[Owed]:
@@ -60,29 +63,38 @@ def transitions(
 def readings(
     connection: sqlite3.Connection, channel: str, since_ms: int = 0, until_ms: int = 2**62
 ) -> Iterator[Reading]:
-    """Readings of a channel, by time."""
-    rows = connection.execute(
-        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
-        "from reading r join channel c on c.id = r.channel "
-        "where c.name = ? and r.time_ms >= ? and r.time_ms < ? order by r.time_ms",
-        (channel, since_ms, until_ms),
-    )
-    for time_ms, raw, value, flags, lag_ms in rows:
-        yield reading_from(channel, time_ms, raw, value, flags, lag_ms)
+    """Readings of a channel, by time. Whoever takes them may pause for as long as they like."""
+    while True:
+        rows = connection.execute(
+            "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
+            "from reading r join channel c on c.id = r.channel "
+            "where c.name = ? and r.time_ms >= ? and r.time_ms < ? order by r.time_ms limit ?",
+            (channel, since_ms, until_ms, _PAGE),
+        ).fetchall()
+        for time_ms, raw, value, flags, lag_ms in rows:
+            yield reading_from(channel, time_ms, raw, value, flags, lag_ms)
+        if len(rows) < _PAGE:
+            return
+        since_ms = rows[-1]["time_ms"] + 1
 
 
 def latest(connection: sqlite3.Connection) -> dict[str, Reading]:
-    """The last reading of each channel."""
+    """The last reading of each channel. One stamped by a wrong clock counts by when it arrived, or a single
+    stamp of years ahead would stand before everything that comes until then."""
     found = {}
-    for name, number in connection.execute("select name, id from channel"):
-        row = connection.execute(
-            "select time_ms, raw, value, flags, lag_ms from reading where channel = ? "
-            "order by time_ms desc limit 1",
-            (number,),
-        ).fetchone()
-        if row is not None:
-            found[name] = reading_from(name, *row)
+    for name, number in connection.execute("select name, id from channel").fetchall():
+        rows = [connection.execute(query, (number,)).fetchone() for query in _LAST]
+        readings = [reading_from(name, *row) for row in rows if row is not None]
+        if readings:
+            found[name] = max(readings, key=lambda reading: reading.arrival_ms)
     return found
+
+
+_LAST = [
+    f"select time_ms, raw, value, flags, lag_ms from reading where channel = ? {of_true_time} "
+    "order by time_ms desc limit 1"
+    for of_true_time in ("", f"and not {standing_sql(Standing.BAD_TIME)}")
+]
 
 
 def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event]:

@@ -42,6 +42,16 @@ def with_standing(flags: int, standing: Standing, reason: Reason) -> int:
     return (flags & ~(7 << _STANDING)) | standing << _STANDING | int(reason)
 
 
+def standing_of(flags: int) -> Standing:
+    """What the reading of a row may be used for."""
+    return Standing(flags >> _STANDING & 7)
+
+
+def standing_sql(standing: Standing) -> str:
+    """The condition of SQL that a row of table `reading` has this standing."""
+    return f"(flags >> {_STANDING} & 7) = {int(standing)}"
+
+
 def reading_row(channel_id: int, seq: int, reading: Reading) -> tuple[Any, ...]:
     """A row of table `reading`."""
     value = None if reading.value == reading.raw else reading.value
@@ -61,7 +71,7 @@ def reading_from(
         value=raw if value is None else value,
         reasons=Reason(flags & 0xFFFF),
         bound=Bound(flags >> _BOUND & 3),
-        standing=Standing(flags >> _STANDING & 7),
+        standing=standing_of(flags),
         status=Status(flags >> _STATUS & _STATUS_LOW | flags >> _STATUS_MORE << 4),
         own_time=bool(flags >> _OWN_TIME & 1),
     )

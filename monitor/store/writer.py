@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -20,10 +21,15 @@ from monitor.readings import (
     Transition,
 )
 from monitor.store.files import open_writer
-from monitor.store.rows import TRANSITION_COLUMNS, reading_row, transition_row, with_standing
+from monitor.store.rows import TRANSITION_COLUMNS, reading_row, standing_of, transition_row, with_standing
 from monitor.store.schema import migrate
 
 # A delivery result more often than not changes the row once; a retry changes the same row again.
+# Kinds of counts are few, but what they are about may come from outside (topics): past this many subjects
+# of one kind the rest are counted together.
+_MOST_SUBJECTS = 500
+_OTHERS = "(others)"
+_SUBJECT_CHARACTERS, _DETAIL_CHARACTERS = 200, 1_000
 _OUTCOMES = {"delivered": "delivered", "failed": "due", "given-up": "given-up"}
 
 
@@ -53,6 +59,7 @@ class Writer:
         self._channel_ids: dict[str, int] = {
             row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
         }
+        self._counted = self._load_counted()
         self._data_version = -1
         self._last_inbox_id = 0
 
@@ -60,6 +67,12 @@ class Writer:
     def connection(self) -> sqlite3.Connection:
         """For reading in the writer's own thread."""
         return self._connection
+
+    def _load_counted(self) -> dict[str, set[str]]:
+        counted: dict[str, set[str]] = {}
+        for row in self._connection.execute("select what, subject from count"):
+            counted.setdefault(row["what"], set()).add(row["subject"])
+        return counted
 
     def close(self) -> None:
         self._connection.close()
@@ -125,6 +138,8 @@ class Writer:
             self._channel_ids = known
             if connection.in_transaction:
                 connection.execute("rollback")
+            with contextlib.suppress(sqlite3.Error):
+                self._counted = self._load_counted()
             raise
 
     def _channel_id(self, name: str) -> int:
@@ -154,13 +169,18 @@ class Writer:
         for reading, row in readings:
             if self._connection.execute(_INSERT_READING, row).rowcount == 1:
                 continue
-            (raw, seq) = self._connection.execute(
-                "select raw, seq from reading where channel = ? and time_ms = ?", row[:2]
+            (raw, seq, flags) = self._connection.execute(
+                "select raw, seq, flags from reading where channel = ? and time_ms = ?", row[:2]
             ).fetchone()
             if seq == row[5]:
                 continue  # it went in with the others a moment ago
+            kept, aside = raw, reading.raw
+            if reading.ordered and standing_of(flags) == Standing.BAD_TIME:
+                # The stored one bears a time that was not its own; what was judged must be stored.
+                self._connection.execute(f"insert or replace into reading values ({_marks(7)})", row)
+                kept, aside = aside, kept
             what = "duplicate" if raw == reading.raw else "conflict"
-            detail = "" if raw == reading.raw else f"kept {raw:g}, set aside {reading.raw:g}"
+            detail = "" if raw == reading.raw else f"kept {kept:g}, set aside {aside:g}"
             counts.append(Count(what, reading.channel, reading.arrival_ms, detail))
         return counts
 
@@ -203,11 +223,27 @@ class Writer:
         self._connection.executemany(
             "insert into count values (?, ?, ?, ?, ?, ?) on conflict do update "
             "set n = n + excluded.n, last_ms = excluded.last_ms, detail = excluded.detail",
-            [(c.what, c.subject, c.n, c.time_ms, c.time_ms, c.detail) for c in counts],
+            [
+                (c.what, self._counted_as(c), c.n, c.time_ms, c.time_ms, _text(c.detail, _DETAIL_CHARACTERS))
+                for c in counts
+            ],
         )
+
+    def _counted_as(self, count: Count) -> str:
+        known = self._counted.setdefault(count.what, set())
+        subject = _text(count.subject, _SUBJECT_CHARACTERS)
+        if subject not in known and len(known) >= _MOST_SUBJECTS:
+            subject = _OTHERS
+        known.add(subject)
+        return subject
 
 
 _INSERT_READING = "insert into reading values (?, ?, ?, ?, ?, ?, ?) on conflict do nothing"
+
+
+def _text(found: str, most: int) -> str:
+    """A text that came from outside, cut and printable: it goes to terminals, pages and mails."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in found[:most])
 
 
 def _marks(n: int) -> str:

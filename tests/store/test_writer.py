@@ -272,3 +272,71 @@ def test_a_data_folder_is_held_by_one_daemon(tmp_path: Path) -> None:
         with pytest.raises(AlreadyRunning, match="running already"), hold(tmp_path):
             pass
     assert holder(tmp_path) is None
+
+
+def test_a_stamp_of_years_ahead_does_not_hide_what_came_since(
+    writer: Writer, read: sqlite3.Connection
+) -> None:
+    absurd = reading(NOW + 10**11, arrival_ms=NOW, standing=Standing.BAD_TIME, reasons=Reason.CLOCK)
+    writer.commit(Batch(NOW, readings=[(1, absurd)]))
+    assert reader.latest(read) == {"di.ec": absurd}
+    writer.commit(Batch(NOW, readings=[(2, reading(NOW + 60_000))]))
+    assert reader.latest(read) == {"di.ec": reading(NOW + 60_000)}
+
+
+def test_an_instrument_whose_clock_runs_ahead_is_shown_by_what_came_last(
+    writer: Writer, read: sqlite3.Connection
+) -> None:
+    ahead = reading(NOW + 9_000_000, arrival_ms=NOW + 60_000, standing=Standing.BAD_TIME)
+    writer.commit(Batch(NOW, readings=[(1, reading()), (2, ahead)]))
+    assert reader.latest(read) == {"di.ec": ahead}
+
+
+def test_a_reading_in_order_takes_the_place_of_one_that_bore_its_time_by_a_wrong_clock(
+    writer: Writer, read: sqlite3.Connection
+) -> None:
+    ahead = reading(NOW + 3_600_000, arrival_ms=NOW, value=9.0, standing=Standing.BAD_TIME)
+    writer.commit(Batch(NOW, readings=[(1, ahead)]))
+    true = reading(NOW + 3_600_000)
+    writer.commit(Batch(NOW, readings=[(2, true), (3, reading(NOW + 3_600_001))]))
+    assert list(reader.readings(read, "di.ec")) == [true, reading(NOW + 3_600_001)]
+    (row,) = reader.counts(read)
+    assert (row["what"], row["detail"]) == ("conflict", "kept 5, set aside 9")
+
+
+def test_topics_without_end_are_counted_together_once_there_are_many(
+    writer: Writer, read: sqlite3.Connection, tmp_path: Path
+) -> None:
+    def flood(into: Writer, first: int) -> None:
+        named = [Count("unknown-topic", f"noise/{n}", NOW) for n in range(first, first + 700)]
+        into.commit(Batch(NOW, counts=[*named, Count("garbage", "water/ro", NOW)]))
+
+    flood(writer, 0)
+    again = Writer(tmp_path, NOW, str)
+    flood(again, 700)
+    again.close()
+    rows = {(row["what"], row["subject"]): row["n"] for row in reader.counts(read)}
+    assert len(rows) <= 502
+    assert rows["garbage", "water/ro"] == 2
+    assert sum(n for (what, _), n in rows.items() if what == "unknown-topic") == 1400
+
+
+def test_a_count_of_any_text_is_stored_short_and_printable(writer: Writer, read: sqlite3.Connection) -> None:
+    writer.commit(
+        Batch(NOW, counts=[Count("unknown-topic", "\x1b[2J\n\ud800" + "x" * 60_000, NOW, "\ud800")])
+    )
+    (row,) = reader.counts(read)
+    assert len(row["subject"]) <= 200
+    assert row["subject"].isprintable() and row["detail"].isprintable()
+
+
+def test_a_reader_that_pauses_does_not_keep_the_write_ahead_log_from_being_emptied(
+    writer: Writer, read: sqlite3.Connection
+) -> None:
+    writer.commit(Batch(NOW, readings=[(n, reading(NOW + n)) for n in range(25_000)]))
+    paused = reader.readings(read, "di.ec")
+    assert next(paused) == reading(NOW)
+    writer.commit(Batch(NOW, events=[(30_000, Tick(NOW))]))
+    busy, _, _ = writer.connection.execute("pragma wal_checkpoint(truncate)").fetchone()
+    assert busy == 0
+    assert len(list(paused)) == 24_999
