@@ -8,7 +8,7 @@ Alarms are history and are never rebuilt.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -101,12 +101,18 @@ def _read(kind: type[Any], version: int, body: str) -> Any | None:
         return None
 
 
-def rebuilt(state: WatchState, watch: Watch, connection: sqlite3.Connection, now_ms: int) -> WatchState:
-    """The same alarms, with channels and rules re-judged from the last days of the stream, silently."""
+def rebuilt(
+    state: WatchState, watch: Watch, connection: sqlite3.Connection, now_ms: int, beat: Callable[[], None]
+) -> WatchState:
+    """The same alarms, with channels and rules re-judged from the last days of the stream, silently.
+
+    A large shop's week takes minutes: `beat` is called all the while.
+    """
     since_seq = reader.first_seq_since(connection, now_ms - REBUILD_DAYS * 86_400_000)
     discarded = Effects()
     judged = WatchState()
     for event in reader.stream(connection, since_seq):
         judged = watch.step(judged, event, discarded)
         discarded = Effects()
+        beat()
     return replace(state, channels=judged.channels, rules=judged.rules)

@@ -19,7 +19,7 @@ from pathlib import Path
 from monitor import checkpoint
 from monitor.clock import Clock
 from monitor.intake.driver import LinkChange, Parcel
-from monitor.readings import Count, DeliveryResult, Event, Tick
+from monitor.readings import Count, DeliveryResult, Event, OperatorAction, Tick
 from monitor.store import reader
 from monitor.store.files import keep_reserve, release_reserve
 from monitor.store.writer import Batch, Writer
@@ -28,10 +28,14 @@ from monitor.watch import Effects, Watch, WatchState
 log = logging.getLogger(__name__)
 
 MINUTE_MS = 60_000
-# More missed minutes than this are a jump of the clock or a machine that slept: the watch was away.
+# More missed minutes than this, or missed minutes that take the machine longer than this, are a step of the
+# clock, a machine that slept or a store in trouble: no watch was kept, and what was sent then is still on
+# its way. One tick says so (`rules.rule.AWAY_MS`); a tick a minute would call every instrument silent.
 _MOST_MISSED = 60
+_AWAY_S = 120.0
 _QUEUE_PARCELS = 2_000
 _IDLE_S = 0.2
+_BEAT_EVERY_STEPS = 1_000_000  # of the database's machine: well under a second
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
 Item = Parcel | LinkChange | DeliveryResult
@@ -107,7 +111,10 @@ class Keeper:
         """Judge and commit what was handed over, then end. Call it after the drivers have stopped."""
         self._stop_asked.set()
         self._closing.set()
-        self._thread.join()
+        if self._thread.ident is None:  # never started
+            self._writer.close()
+        else:
+            self._thread.join()
 
     def hand_over(self, item: Item) -> None:
         """The sink of all drivers: waits while the watch is behind. What comes while the watch is ending
@@ -127,7 +134,9 @@ class Keeper:
         if lost:
             log.warning("state of %s is of another version: re-judging the last days", ", ".join(lost))
             connection = self._writer.connection
-            state = checkpoint.rebuilt(state, self._watch, connection, self._clock.now_ms())
+            connection.set_progress_handler(self._beat, _BEAT_EVERY_STEPS)
+            state = checkpoint.rebuilt(state, self._watch, connection, self._clock.now_ms(), self._beat)
+            connection.set_progress_handler(None, 0)
         return state
 
     def _run(self) -> None:
@@ -147,7 +156,7 @@ class Keeper:
     def _turn(self) -> None:
         self._beat()
         self._step(self._due_ticks())
-        self._step(self._writer.take_inbox())
+        self._step(self._take_inbox())
         wait_s = _IDLE_S
         if self._gathered():
             wait_s = min(wait_s, self._batch.opened_s + self._limits.seconds - time.monotonic())
@@ -156,11 +165,21 @@ class Keeper:
         if self._is_due():
             self._commit()
 
+    def _take_inbox(self) -> list[OperatorAction]:
+        try:
+            return self._writer.take_inbox()
+        except sqlite3.Error as error:
+            # Whether the store is in trouble is for the next commit to find out, a minute's tick at the latest.
+            log.debug("the inbox cannot be read: %s", error)
+            return []
+
     def _due_ticks(self) -> list[Tick]:
         now_ms = self._clock.now_ms() // MINUTE_MS * MINUTE_MS
         last_ms = self._state.last_tick_ms
         missed = (now_ms - last_ms) // MINUTE_MS
         if last_ms == 0 or missed > _MOST_MISSED or missed < -5:
+            return [Tick(now_ms)]
+        if self._clock.machine_s(missed * MINUTE_MS / 1000) > _AWAY_S:
             return [Tick(now_ms)]
         return [Tick(last_ms + (n + 1) * MINUTE_MS) for n in range(missed)]
 

@@ -6,6 +6,7 @@ import contextlib
 import fcntl
 import os
 import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import IO
@@ -15,6 +16,7 @@ _LOCK = "goodwater.lock"
 _RESERVE = "reserve"
 _RESERVE_BYTES = 4_000_000
 _LOG_BYTES = 16_000_000
+_LOOKING_S = 1.0
 
 
 class StoreMissing(Exception):
@@ -23,6 +25,19 @@ class StoreMissing(Exception):
 
 class AlreadyRunning(Exception):
     """Another daemon holds this data folder."""
+
+
+class StoreMoved(Exception):
+    """The file that is written to is no longer the one in the data folder."""
+
+
+def file_mark(data: Path) -> tuple[int, int] | None:
+    """What tells the store's file from another of the same name; None when there is none."""
+    try:
+        found = (data / STORE).stat()
+    except FileNotFoundError:
+        return None
+    return found.st_dev, found.st_ino
 
 
 def open_writer(data: Path) -> sqlite3.Connection:
@@ -69,24 +84,35 @@ def _must_exist(data: Path) -> None:
 
 
 @contextlib.contextmanager
-def hold(data: Path) -> Iterator[IO[str]]:
+def hold(data: Path) -> Iterator[IO[bytes]]:
     """Hold the data folder for one daemon.
 
-    Raises: AlreadyRunning, with the other's process id.
+    Raises: AlreadyRunning, with the other's process id; OSError when the folder cannot be written.
     """
     data.mkdir(parents=True, exist_ok=True)
-    with (data / _LOCK).open("a+") as lock:
+    with (data / _LOCK).open("a+b", buffering=0) as lock:
+        if not _locked(lock):
+            lock.seek(0)
+            other = lock.read().decode().strip() or "unknown"
+            raise AlreadyRunning(f"a watch over {data} is running already (process {other})")
+        with contextlib.suppress(OSError):  # a full disk: held all the same, though nobody can read by whom
+            lock.truncate(0)
+            lock.write(str(os.getpid()).encode())
+        yield lock
+
+
+def _locked(lock: IO[bytes]) -> bool:
+    """Take the lock. Whoever only looks (`holder`) has it for a moment, so one refusal means nothing."""
+    end = time.monotonic() + _LOOKING_S
+    while True:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            lock.seek(0)
-            raise AlreadyRunning(
-                f"a watch over {data} is running already (process {lock.read().strip() or 'unknown'})"
-            ) from None
-        lock.truncate(0)
-        lock.write(str(os.getpid()))
-        lock.flush()
-        yield lock
+            if time.monotonic() > end:
+                return False
+            time.sleep(0.02)
+        else:
+            return True
 
 
 def holder(data: Path) -> int | None:
@@ -98,16 +124,17 @@ def holder(data: Path) -> int | None:
         try:
             fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
         except BlockingIOError:
-            return int(lock.read().strip() or 0)
+            text = lock.read().strip()
+            return int(text) if text.isdecimal() else 0
     return None
 
 
 def keep_reserve(data: Path) -> None:
     """Set some disk aside, to be given back when the disk is full; best effort."""
     path = data / _RESERVE
-    if path.exists() and path.stat().st_size == _RESERVE_BYTES:
-        return
     with contextlib.suppress(OSError):
+        if path.exists() and path.stat().st_size == _RESERVE_BYTES:
+            return
         if os.statvfs(data).f_bavail * os.statvfs(data).f_frsize > 10 * _RESERVE_BYTES:
             path.write_bytes(b"\0" * _RESERVE_BYTES)
 

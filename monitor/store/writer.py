@@ -20,7 +20,7 @@ from monitor.readings import (
     Tick,
     Transition,
 )
-from monitor.store.files import open_writer
+from monitor.store.files import STORE, StoreMoved, file_mark, open_writer
 from monitor.store.rows import TRANSITION_COLUMNS, reading_row, standing_of, transition_row, with_standing
 from monitor.store.schema import migrate
 
@@ -54,7 +54,9 @@ class Writer:
 
     def __init__(self, data: Path, now_ms: int, message_id: Callable[[Notice], str]) -> None:
         self._message_id = message_id
+        self._data = data
         self._connection = open_writer(data)
+        self._file_mark = file_mark(data)
         self.migrated = migrate(self._connection, now_ms)
         self._channel_ids: dict[str, int] = {
             row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
@@ -108,7 +110,15 @@ class Writer:
         ]
 
     def commit(self, batch: Batch) -> None:
-        """One transaction. On any error nothing of the batch is stored."""
+        """One transaction. On any error nothing of the batch is stored.
+
+        Raises: StoreMoved when the file was deleted, or another put in its place: what would be written now
+        would be gone with the last process that has it open.
+        """
+        if file_mark(self._data) != self._file_mark:
+            raise StoreMoved(
+                f"{self._data / STORE} was moved, deleted or replaced while the watch wrote to it"
+            )
         connection = self._connection
         known = dict(self._channel_ids)
         connection.execute("begin immediate")

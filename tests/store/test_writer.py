@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import fcntl
+import resource
 import sqlite3
+import threading
+import time
 from collections.abc import Iterator
 from functools import partial
 from pathlib import Path
@@ -30,8 +34,10 @@ from monitor.readings import (
 )
 from monitor.store import inbox, reader
 from monitor.store.files import (
+    STORE,
     AlreadyRunning,
     StoreMissing,
+    StoreMoved,
     hold,
     holder,
     open_inbox,
@@ -340,3 +346,35 @@ def test_a_reader_that_pauses_does_not_keep_the_write_ahead_log_from_being_empti
     busy, _, _ = writer.connection.execute("pragma wal_checkpoint(truncate)").fetchone()
     assert busy == 0
     assert len(list(paused)) == 24_999
+
+
+def test_nothing_is_written_to_a_file_that_was_deleted_or_replaced(writer: Writer, tmp_path: Path) -> None:
+    writer.commit(Batch(NOW, events=[(1, Tick(NOW))]))
+    (tmp_path / STORE).rename(tmp_path / "elsewhere.db")
+    with pytest.raises(StoreMoved, match="moved, deleted or replaced"):
+        writer.commit(Batch(NOW, events=[(2, Tick(NOW))]))
+    (tmp_path / "elsewhere.db").rename(tmp_path / STORE)
+    writer.commit(Batch(NOW, events=[(2, Tick(NOW))]))
+
+
+def test_the_folder_can_be_held_on_a_disk_that_takes_no_byte_more(tmp_path: Path) -> None:
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (0, hard))
+    try:
+        with hold(tmp_path):
+            assert holder(tmp_path) == 0
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+def test_who_only_looks_at_the_lock_does_not_keep_a_watch_from_starting(tmp_path: Path) -> None:
+    with hold(tmp_path):
+        pass
+    with (tmp_path / "goodwater.lock").open() as looking:
+        fcntl.flock(looking, fcntl.LOCK_SH)
+        ended = threading.Timer(0.2, fcntl.flock, (looking, fcntl.LOCK_UN))
+        ended.start()
+        began = time.monotonic()
+        with hold(tmp_path):
+            assert time.monotonic() - began >= 0.1
+        ended.join()
