@@ -17,12 +17,14 @@ from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, stan
 _PAGE = 10_000
 
 
-def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 5_000) -> list[Owed]:
-    """The rows of the outbox that are due, oldest first."""
+def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 500) -> list[Owed]:
+    """The rows of the outbox that are due, oldest first; at most `limit` a way, so that one dead way of
+    delivery keeps no other waiting."""
     rows = connection.execute(
         f"select o.id as owed_id, o.message_id, o.person, o.way, o.attempts, o.owed_ms, {_prefixed('t')} "
-        "from outbox o join transition t on t.key = o.transition_key "
-        "where o.outcome = 'due' and o.next_ms <= ? order by o.id limit ?",
+        "from (select *, row_number() over (partition by person, way order by id) as place from outbox "
+        "      where outcome = 'due' and next_ms <= ?) o "
+        "join transition t on t.key = o.transition_key where o.place <= ? order by o.id",
         (now_ms, limit),
     )
     return [

@@ -186,6 +186,14 @@ def test_a_result_that_comes_late_does_not_reopen_what_was_delivered(
     assert reader.owed(read, NOW + 1) == []
 
 
+def test_one_way_that_is_dead_keeps_no_other_waiting(writer: Writer, read: sqlite3.Connection) -> None:
+    kept = [transition(step) for step in range(1, 6)]
+    owed = [Notice(t.key, "lead", 0) for t in kept] + [Notice(kept[0].key, "deputy", 0)]
+    writer.commit(Batch(NOW, transitions=list(enumerate(kept)), notices=owed))
+    rows = reader.owed(read, NOW, limit=2)
+    assert [(r.notice.person, r.transition.step) for r in rows] == [("lead", 1), ("lead", 2), ("deputy", 1)]
+
+
 def test_current_alarms_are_the_last_transitions_that_are_not_normal(
     writer: Writer, read: sqlite3.Connection
 ) -> None:
