@@ -83,13 +83,14 @@ def score(run: Run, raised: Sequence[Raised], plant: Plant) -> Score:
     """Hold the alarms, in order of time, against the run's truth."""
     truth = (*run.truth, *run.gaps, *natural_fronts(run))
     expected = [line for line in truth if line.role == EXPECTED]
-    judged = [Judged(e, next((a for a in raised if explains(e, a, plant)), None)) for e in expected]
+    telling = [alarm for alarm in raised if not is_question(alarm)]
+    judged = [Judged(e, next((a for a in telling if explains(e, a, plant)), None)) for e in expected]
     allowed, false = [], []
     for alarm in raised:
         lines = [line for line in truth if explains(line, alarm, plant)]
-        if any(line.role == EXPECTED for line in lines):
+        if any(line.role == EXPECTED for line in lines) and not is_question(alarm):
             continue
-        excuse = next((line for line in lines if line.role in (SIDE_EFFECT, UNSEEN)), None)
+        excuse = next((line for line in lines if line.role in (EXPECTED, SIDE_EFFECT, UNSEEN)), None)
         if excuse is None or any(line.role == QUIET for line in lines):
             false.append(alarm)
         else:
@@ -97,6 +98,12 @@ def score(run: Run, raised: Sequence[Raised], plant: Plant) -> Score:
     due = tuple(item for item in judged if item.line.visible_ms is not None)
     early = tuple(item for item in judged if item.line.visible_ms is None)
     return Score(due, early, tuple(allowed), tuple(false))
+
+
+def is_question(alarm: Raised) -> bool:
+    """It asks for a look or says what is coming, and so does not tell a fault; it has to be explained all
+    the same."""
+    return bool({"check", "forecast"} & set(alarm.condition.split("/")[1:]))
 
 
 def explains(line: Expected, alarm: Raised, plant: Plant) -> bool:
@@ -123,7 +130,7 @@ def families_of(alarm: Raised) -> set[str]:
 def subjects_of(alarm: Raised, plant: Plant) -> set[str]:
     """The truth's words for what an alarm is about: its place, and the simulated instruments of it."""
     subject, found = alarm.subject, {alarm.subject}
-    channels = {subject} & plant.channels.keys()
+    channels = {subject, str(alarm.evidence.get("channel"))} & plant.channels.keys()
     channels |= {c.id for i in plant.instrument if subject in (i.id, i.sump) for c in i.channel}
     for channel in channels:
         place, sump = plant.point_of(channel), plant.instrument_of(channel).sump
