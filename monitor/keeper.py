@@ -169,7 +169,7 @@ class Keeper:
         try:
             return self._writer.take_inbox()
         except sqlite3.Error as error:
-            # Whether the store is in trouble is for the next commit to find out, a minute's tick at the latest.
+            # Whether the store is in trouble is for the next commit to find out, with a tick at the latest.
             log.debug("the inbox cannot be read: %s", error)
             return []
 

@@ -24,8 +24,11 @@ BEAT_FD = "GOODWATER_BEAT_FD"
 READY, ALIVE = b"R", b"."
 # The daemon ends with this when starting again would change nothing (the site file is wrong).
 END_NO_RESTART = 2
+END_NOT_STARTED = 1
 
+_LOOK_S = 0.5
 _SILENT_S = 60.0
+_START_MORE_US = 120_000_000
 _STOP_S = 25.0
 _DELAY_FIRST_S, _DELAY_MOST_S = 1.0, 60.0
 # A daemon that ran this long was well: the next delay is short again.
@@ -49,6 +52,7 @@ class Supervisor:
     def __init__(self, arguments: list[str]) -> None:
         self._arguments = arguments
         self._stopping = False
+        self._stop_by: float | None = None
         self._child: subprocess.Popen[bytes] | None = None
 
     def run(self) -> int:
@@ -71,6 +75,7 @@ class Supervisor:
 
     def _stop(self, number: int, _frame: object) -> None:
         self._stopping = True
+        self._stop_by = self._stop_by or time.monotonic() + _STOP_S
         if self._child is not None:
             self._child.terminate()
 
@@ -84,13 +89,19 @@ class Supervisor:
         read_end, write_end = os.pipe()
         environment = {**os.environ, BEAT_FD: str(write_end)}
         environment.pop("NOTIFY_SOCKET", None)
-        self._child = subprocess.Popen(
-            [sys.executable, "-m", "monitor.daemon", *self._arguments],
-            pass_fds=(write_end,),
-            env=environment,
-            stdin=subprocess.DEVNULL,
-        )
-        os.close(write_end)
+        try:
+            self._child = subprocess.Popen(
+                [sys.executable, "-m", "monitor.daemon", *self._arguments],
+                pass_fds=(write_end,),
+                env=environment,
+                stdin=subprocess.DEVNULL,
+            )
+        except OSError as error:  # out of memory or processes: that may pass
+            log.error("the daemon could not be started: %s", error)
+            os.close(read_end)
+            return END_NOT_STARTED
+        finally:
+            os.close(write_end)
         if self._stopping:  # asked to stop while the child was being made
             self._child.terminate()
         try:
@@ -100,27 +111,38 @@ class Supervisor:
         return self._end()
 
     def _follow(self, beats: int) -> None:
-        """Pass beats on to systemd until the daemon closes the pipe or falls silent."""
+        """Pass beats on to systemd until the daemon closes the pipe, falls silent, or should have ended."""
+        assert self._child is not None
+        ready = False
+        silent_from = time.monotonic()
         while True:
-            heard, _, _ = select.select([beats], [], [], _SILENT_S)
-            if not heard:
+            heard, _, _ = select.select([beats], [], [], _LOOK_S)
+            now = time.monotonic()
+            if self._stop_by is not None and now > self._stop_by:
+                return  # it still beats, but one of its parts does not end
+            if not heard and now - silent_from > _SILENT_S:
                 log.error("no beat from the daemon for %.0f s: it is ended", _SILENT_S)
-                assert self._child is not None
                 self._child.kill()
                 return
+            if not heard:
+                continue
+            silent_from = now
             beat = os.read(beats, 4096)
             if not beat:
                 return
             if READY in beat:
+                ready = True
                 tell_systemd("READY=1\nSTATUS=watching")
-            tell_systemd("WATCHDOG=1")
+            # A large store may take minutes to open after an upgrade.
+            tell_systemd("WATCHDOG=1" if ready else f"WATCHDOG=1\nEXTEND_TIMEOUT_USEC={_START_MORE_US}")
 
     def _end(self) -> int:
         assert self._child is not None
         if self._stopping:
             tell_systemd("STOPPING=1")
+        wait_s = _STOP_S if self._stop_by is None else max(0.1, self._stop_by - time.monotonic())
         try:
-            return self._child.wait(_STOP_S)
+            return self._child.wait(wait_s)
         except subprocess.TimeoutExpired:
             log.error("the daemon did not end within %.0f s: it is killed", _STOP_S)
             self._child.kill()
@@ -135,6 +157,7 @@ class Beat:
         self._last_s = 0.0
         if self._fd is not None:
             os.set_blocking(self._fd, False)
+            os.set_inheritable(self._fd, False)  # or a process we start would hold it open after our end
 
     def ready(self) -> None:
         self._send(READY)

@@ -115,10 +115,7 @@ class Writer:
         Raises: StoreMoved when the file was deleted, or another put in its place: what would be written now
         would be gone with the last process that has it open.
         """
-        if file_mark(self._data) != self._file_mark:
-            raise StoreMoved(
-                f"{self._data / STORE} was moved, deleted or replaced while the watch wrote to it"
-            )
+        self._must_be_in_place()
         connection = self._connection
         known = dict(self._channel_ids)
         connection.execute("begin immediate")
@@ -151,6 +148,15 @@ class Writer:
             with contextlib.suppress(sqlite3.Error):
                 self._counted = self._load_counted()
             raise
+
+    def _must_be_in_place(self) -> None:
+        try:
+            found = file_mark(self._data)
+        except OSError as error:  # the disk itself is in trouble: that may pass
+            raise sqlite3.OperationalError(str(error)) from error
+        if found != self._file_mark:
+            store = self._data / STORE
+            raise StoreMoved(f"{store} was moved, deleted or replaced while the watch wrote to it")
 
     def _channel_id(self, name: str) -> int:
         known = self._channel_ids.get(name)

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from monitor.config import SiteFile
-from monitor.keeper import Keeper
+from monitor.keeper import Keeper, Limits
 from monitor.plant.message_ids import message_id
 from monitor.readings import OperatorAction, Tick
 from monitor.store import reader
@@ -54,6 +54,7 @@ def keeper_of(shop: SiteFile, clock: SetClock, beat: Callable[[], None] = lambda
         tell_trouble=lambda _: None,
         wake_delivery=lambda: None,
         beat=beat,
+        limits=Limits(seconds=0.05),
     )
 
 
