@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import contextlib
 import email
 import email.policy
 import signal
@@ -178,7 +179,9 @@ class Mailbox:
         assert self._server is not None
         self._server.close()
         for transport in self._talking:
-            cast(asyncio.Transport, transport).abort()
+            # Python 3.11.2 (Debian 12) forgets its protocol when a TLS transport was closed twice already.
+            with contextlib.suppress(AttributeError):
+                cast(asyncio.Transport, transport).abort()
         tasks = asyncio.all_tasks(self._loop) - {asyncio.current_task(self._loop)}
         for task in tasks:
             task.cancel()
