@@ -151,7 +151,7 @@ class Watch:
 
     def _is_orphan(self, condition: str, alarm: Alarm) -> bool:
         rule, _, part = condition.partition("/")
-        return rule not in self.rules or (part == alarm.subject and part not in self._known)
+        return rule not in self.rules or (part != "" and part == alarm.subject and part not in self._known)
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
         condition = find(state.alarms, action.target)

@@ -8,7 +8,7 @@ import pytest
 
 from monitor.config import RULES, ConfigMistakes
 from monitor.readings import AlarmState
-from tests.heart.shop import SITE, Heart, acknowledge, di, sample, site
+from tests.heart.shop import SITE, Heart, acknowledge, di, sample, site, tick
 
 
 def test_an_alarm_is_raised_only_after_the_condition_has_held_for_its_on_delay(heart: Heart) -> None:
@@ -126,3 +126,9 @@ def test_a_bad_reading_neither_raises_nor_clears(heart: Heart) -> None:
     heart.see(*di([(0, 21), (2, 21)]))
     heart.see(sample("di.ec", 3, -50), sample("di.ec", 10, -50))  # no conductivity is negative
     assert heart.state.alarms["di-high"].state == AlarmState.UNACKNOWLEDGED
+
+
+def test_an_on_delay_runs_across_the_ticks_of_the_clock(heart: Heart) -> None:
+    for minute in range(5):
+        heart.see(*di([(minute + 0.5, 25)]), tick(minute + 1))
+    assert heart.story("di-high") == [("raised", 2.5)]
