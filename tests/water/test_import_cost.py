@@ -23,17 +23,17 @@ FORBIDDEN = (
 SCRIPT = """
 import json, pkgutil, sys, time
 import numpy
-before = time.perf_counter()
+before = time.process_time()
 import importlib, monitor.water, monitor.stats
 for package in (monitor.water, monitor.stats):
     for module in pkgutil.iter_modules(package.__path__):
         importlib.import_module(f"{package.__name__}.{module.name}")
-print(json.dumps([time.perf_counter() - before, sorted(sys.modules)]))
+print(json.dumps([time.process_time() - before, sorted(sys.modules)]))
 """
 
 
 def fresh_import() -> tuple[float, set[str]]:
-    """Seconds that all of the science takes beyond NumPy, and what is loaded then."""
+    """Processor seconds that all of the science takes beyond NumPy, and what is loaded then."""
     done = subprocess.run([sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=True)
     seconds, modules = json.loads(done.stdout)
     return seconds, set(modules)
