@@ -9,12 +9,10 @@ as a request for a hand meter (`<id>/check`).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
-from statistics import median
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator
@@ -23,21 +21,9 @@ from monitor.plant.fields import DurationMs, Id, Measure, MeasureField, RefersTo
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import UnitError
 from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick
-from monitor.rules.creep_course import (
-    FEED_SHARE,
-    LEAST_DAYS,
-    Course,
-    Day,
-    Doubt,
-    Reference,
-    Sums,
-    course,
-    days_to,
-    kept,
-    learned,
-    stepped,
-)
-from monitor.rules.creep_hours import Inputs, Today, paired, so_far, whole
+from monitor.rules.creep_course import LEAST_DAYS, Day, Doubt, Reference, Sums, kept, learned, stepped
+from monitor.rules.creep_hours import Inputs, Today, enough, paired, so_far, whole
+from monitor.rules.creep_verdict import Told, Unit, Verdict, confidence, evidence_of, judge
 from monitor.rules.creep_words import wording
 from monitor.rules.rule import RuleSettings, plant_channel, stage_kind_at
 from monitor.water.dissolved import ec25_from_tds_us_cm
@@ -50,22 +36,18 @@ _DAY_MS = 86_400_000
 _TOGETHER_MS = 15 * 60_000
 # What temperature may do to the index without the membrane, as a share a degree from the reference. 1 %: the
 # spread of printed corrections. 0.8 % more without the recovery, which rises with the flow (D4516 form, 60 %
-# recovery, fixed concentrate valve: (1-Y) x 3 % x d ln(log-mean)/d ln Y). 2 % where nothing is corrected.
+# recovery, fixed concentrate valve: (1-Y) x 3 % x d ln(log-mean)/d ln Y). 2.5 % where nothing is corrected: there
+# salt permeability need not grow as water permeability does (own choice).
 _A_DEGREE = {
     "flow, recovery and temperature": 0.010,
     "flow and temperature": 0.018,
-    "as measured, temperature known": 0.020,
+    "as measured, temperature known": 0.025,
     "as measured": 0.0,
 }
 # Between summer and winter where no thermometer tells: twelve degrees, nothing corrected.
-_SEASON = 12 * 0.020
+_SEASON = 12 * 0.025
 # Without a feed probe the tap's own changes stand in the value; supplies differ by a fifth easily.
 _TAP = 0.20
-# Nine in ten probes drift less than this many times the median (open river data: median 2 %, p90 5 %).
-_NINE_IN_TEN = 2.5
-# No sound membrane of a small unit passes more; and beyond the second something is torn, open or swapped.
-_PASSAGE_QUESTIONED_PCT, _PASSAGE_BROKEN_PCT = 10.0, 20.0
-_COUNTS = 3.0
 
 _NOT_REFERRED = Reason.NO_TEMPERATURE | Reason.OUTSIDE_METHOD
 
@@ -141,25 +123,9 @@ class State:
     reference: Reference | None = None
     sums: Sums = field(default_factory=Sums)
     still: str = ""  # the channel that stood still all of the last day
-    told: int = 0  # the direction told at the last reading,
-    told_membrane: bool = False  # whether as the membrane's,
-    told_check: bool = False  # or as something to check
+    told: Told = field(default_factory=Told)
 
     version = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What is to be told now. `check` names what is to be checked, `suspect` the channel it concerns."""
-
-    measured: float
-    permeate_us_cm: float
-    beyond_limit: bool
-    broken: bool
-    course: Course | None
-    membrane: bool
-    check: str = ""
-    suspect: str = ""
 
 
 class Creep:
@@ -187,14 +153,22 @@ class Creep:
             for name in beside.values()
         }
         self.channels = frozenset({self._permeate.id, *beside.values()})
-        self._limit, self._limit_is = _limit(settings, self._permeate, self._feed)
         self._rule = TemperatureRule()
-        self.form = _form(beside)
-        self.doubt = Doubt(_A_DEGREE[self.form], _SEASON, 0.0 if self._feed is not None else _TAP)
-        self._drift = settings.probe_drift.in_unit("1")
-        self._where = plant.place_of(self._permeate.id)
-        self._stage = stage_kind_at(plant, self._permeate.id)
-        self._what = {c.id: plant.span_words(c.id) for c in (self._permeate, self._feed) if c is not None}
+        limit, limit_is = _limit(settings, self._permeate, self._feed)
+        form = _form(beside)
+        self.unit = Unit(
+            permeate=self._permeate.id,
+            feed=None if self._feed is None else self._feed.id,
+            where=plant.place_of(self._permeate.id),
+            stage=stage_kind_at(plant, self._permeate.id),
+            what={c.id: plant.span_words(c.id) for c in (self._permeate, self._feed) if c is not None},
+            step_us_cm=_ec25(self._permeate, self._permeate.canonical_resolution),
+            form=form,
+            doubt=Doubt(_A_DEGREE[form], _SEASON, 0.0 if self._feed is not None else _TAP),
+            drift=settings.probe_drift.in_unit("1"),
+            limit=limit,
+            limit_is=limit_is,
+        )
         self._basis = "|".join([self._permeate.id, *beside.values(), str(settings.membrane_since or "")])
 
     def start(self) -> State:
@@ -220,7 +194,7 @@ class Creep:
         if inputs is None:
             return state, ()
         shift = None if state.reference is None else state.reference.index - state.reference.measured
-        today = paired(state.today, reading.time_ms, inputs, self.form, self._rule, shift, sure)
+        today = paired(state.today, reading.time_ms, inputs, self.unit.form, self._rule, shift, sure)
         if today is not state.today:
             state = replace(state, today=today)
         return self._judged(state, reading)
@@ -261,15 +235,15 @@ class Creep:
         if not today.permeate_span.values:
             return state
         closed, still = whole(today), self._stands_still(today)
-        state = replace(state, still=still)
-        if closed is None or still:
+        if enough(today):
+            state = replace(state, still=still)
+        if closed is None or state.still:
             return state
         state = replace(state, days=kept(state.days, closed))
         if state.reference is not None:
-            return replace(state, sums=stepped(state.sums, state.reference, closed, self.doubt))
+            return replace(state, sums=stepped(state.sums, state.reference, closed, self.unit.doubt))
         if day - state.begun >= self._learn_days and len(state.days) >= LEAST_DAYS:
-            step = _ec25(self._permeate, self._permeate.canonical_resolution)
-            coarse = 0.29 * step / self._permeate_us_cm(state.days[-1])
+            coarse = 0.29 * self.unit.step_us_cm / self.unit.permeate_us_cm(state.days[-1])
             return replace(state, reference=learned(state.days, coarse))
         return state
 
@@ -284,172 +258,58 @@ class Creep:
 
     def _judged(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         """What the days say now, today's full hours among them; nothing before the first full hour."""
-        now = so_far(state.today) if len(state.today.blocks) >= 2 else None
+        today, still = state.today, state.still
+        if enough(today):
+            still = self._stands_still(today)
+        now = so_far(today) if len(today.blocks) >= 2 and not still else None
         days = state.days if now is None else kept(state.days, now)
         if not days:
             return state, ()
-        verdict = self._verdict(state, days, now)
-        state = replace(
-            state,
-            told=verdict.course.direction if verdict.course is not None else 0,
-            told_membrane=verdict.membrane,
-            told_check=bool(verdict.check),
-        )
-        evidence = self._evidence(state, verdict, reading)
-        subject = self._permeate.id
-        if verdict.suspect:
-            subject = verdict.suspect
-        findings = (
-            self._finding(self.settings.id, self._permeate.id, verdict.membrane, reading, verdict, evidence),
-            self._finding(
-                f"{self.settings.id}/check",
-                subject,
-                bool(verdict.check),
-                reading,
-                verdict,
-                {**evidence, "check": verdict.check},
-            ),
-        )
-        return state, findings
+        sums = state.sums
+        if now is not None and state.reference is not None:
+            sums = stepped(sums, state.reference, now, self.unit.doubt)
+        verdict = judge(self.unit, days, sums, state.reference, still, state.told)
+        state = replace(state, told=verdict.told)
+        evidence: Evidence = {
+            **evidence_of(self.unit, verdict, state.reference),
+            "oldest_input_ms": self._oldest_ms(state, reading),
+            "young_until": None if state.reference is not None else self._young_until(state),
+        }
+        membrane = self._finding("", self._permeate.id, verdict.membrane, reading, verdict, evidence)
+        suspect = verdict.suspect or self._permeate.id
+        with_check: Evidence = {**evidence, "check": verdict.check}
+        check = self._finding("/check", suspect, bool(verdict.check), reading, verdict, with_check)
+        return state, (membrane, check)
 
-    def _verdict(self, state: State, days: tuple[Day, ...], now: Day | None) -> Verdict:
-        lately = days[-2:]
-        measured = math.exp(median(day.measured for day in lately))
-        permeate = median(self._permeate_us_cm(day) for day in lately)
-        against = measured if self._limit_is == "passage" else permeate
-        beyond = self._limit is not None and against >= self._limit
-        broken = self._feed is not None and measured >= _PASSAGE_BROKEN_PCT
-        usual = measured if state.reference is None else math.exp(state.reference.measured)
-        high = self._feed is not None and usual >= _PASSAGE_QUESTIONED_PCT
-        verdict = Verdict(measured, permeate, beyond, broken, None, beyond or broken)
-        if state.reference is None:
-            return replace(verdict, check="high" if high and not verdict.membrane else "")
-        sums = state.sums if now is None else stepped(state.sums, state.reference, now, self.doubt)
-        course_ = course(days, sums, state.reference, self.doubt, state.told)
-        return self._of_course(replace(verdict, course=course_), state, high)
+    def _oldest_ms(self, state: State, reading: Reading) -> int:
+        ages = [reading.time_ms - latest.time_ms for latest in state.latest.values()]
+        return max((age for age in ages if age <= max(self._together_ms.values())), default=0)
 
-    def _of_course(self, verdict: Verdict, state: State, high: bool) -> Verdict:
-        """Whether what the days show is a membrane, a probe to be checked, or nothing."""
-        course_ = verdict.course
-        assert course_ is not None
-        line = math.log1p(_NINE_IN_TEN * self._drift) * (0.5 if state.told_membrane else 1.0)
-        step = _ec25(self._permeate, self._permeate.canonical_resolution)
-        moved_us_cm = abs(verdict.permeate_us_cm * (1.0 - 1.0 / (1.0 + course_.change)))
-        told = course_.direction if moved_us_cm >= _COUNTS * step else 0
-        by_feed = self._feed is not None and (
-            -course_.feed_change * told >= FEED_SHARE * abs(math.log1p(course_.change))
-        )
-        membrane, check, suspect = verdict.membrane, "", ""
-        if state.still and not membrane:
-            check, suspect = "still", state.still
-        elif told and by_feed and self._feed is not None and abs(course_.unexplained) > line:
-            check, suspect = "feed", self._feed.id
-        elif told == 1 and course_.unexplained > line:
-            membrane, check = True, "drift" if state.told_check else ""
-        elif told == 1:
-            check = "drift"
-        elif told == -1 and -course_.unexplained > line:
-            check = "fallen"
-        elif high and not membrane:
-            check = "high"
-        return replace(verdict, membrane=membrane, check=check, suspect=suspect)
-
-    def _permeate_us_cm(self, day: Day) -> float:
-        measured = math.exp(day.measured)
-        return measured if self._feed is None else measured * math.exp(day.feed) / 100.0
+    def _young_until(self, state: State) -> str:
+        return date.fromordinal(state.begun + self._learn_days).isoformat()
 
     def _finding(
         self,
-        condition: str,
+        part: str,
         subject: str,
         holds: bool,
         reading: Reading,
         verdict: Verdict,
         evidence: Evidence,
     ) -> Finding:
-        since_ms = reading.time_ms
-        if holds and verdict.course is not None and verdict.course.direction:
-            since_ms = min(self._midnight_ms(verdict.course.since), reading.time_ms)
+        since_ms, course_ = reading.time_ms, verdict.course
+        if holds and course_ is not None and course_.direction:
+            midnight = datetime.combine(date.fromordinal(course_.since), time(), self._zone)
+            since_ms = min(int(midnight.timestamp() * 1000), since_ms)
         return Finding(
-            condition=condition,
+            condition=f"{self.settings.id}{part}",
             subject=subject,
             holds=holds,
             time_ms=reading.time_ms,
             since_ms=since_ms,
-            confidence=self._confidence(verdict),
+            confidence=confidence(self.unit, verdict),
             evidence=evidence,
         )
-
-    def _confidence(self, verdict: Verdict) -> float:
-        """How sure it is no probe's drift: drifts taken as lognormal, half of them in this direction."""
-        course_ = verdict.course
-        if course_ is None or not course_.direction:
-            return 0.9
-        probes = 1 if self._feed is None else 2
-        sure = 1.0 - 0.5 * _drifts_so_far(abs(course_.unexplained), self._drift * math.sqrt(probes))
-        return round(min(sure, 0.97 if course_.sure else 0.7), 3)
-
-    def _midnight_ms(self, day: int) -> int:
-        return int(datetime.combine(date.fromordinal(day), time(), self._zone).timestamp() * 1000)
-
-    def _evidence(self, state: State, verdict: Verdict, reading: Reading) -> Evidence:
-        ages = [
-            reading.time_ms - state.latest[name].time_ms
-            for name in self._beside.values()
-            if name in state.latest
-        ]
-        found: dict[str, Any] = {
-            "channel": self._permeate.id,
-            "where": self._where,
-            "stage": self._stage,
-            "what": self._what[self._permeate.id],
-            "feed": None if self._feed is None else self._what[self._feed.id],
-            "measured": verdict.measured,
-            "permeate_us_cm": verdict.permeate_us_cm,
-            "form": self.form,
-            "oldest_input_ms": max(ages, default=0),
-            "limit": self._limit,
-            "limit_is": self._limit_is,
-            "beyond_limit": verdict.beyond_limit,
-            "broken": verdict.broken,
-            "still": state.still,
-            "suspect": verdict.suspect,
-            "probe_drift_pct": 100.0 * self._drift,
-            "questioned_pct": _PASSAGE_QUESTIONED_PCT,
-            "learned_until": None,
-        }
-        if state.reference is None or verdict.course is None:
-            until = date.fromordinal(state.begun + self._learn_days)
-            return found | {"young_until": until.isoformat()}
-        return found | self._of_reference(state.reference, verdict.course, verdict)
-
-    def _of_reference(self, reference: Reference, course_: Course, verdict: Verdict) -> dict[str, Any]:
-        usual = math.exp(reference.measured)
-        now = usual * (1.0 + course_.change)
-        rate, left = course_.rate, None
-        if self._limit is not None:
-            # What is measured moves with the index; today's temperature and feed stay as they are.
-            against = verdict.measured if self._limit_is == "passage" else verdict.permeate_us_cm
-            left = days_to((1.0 + course_.change) * self._limit / against, course_)
-        return {
-            "value": now,
-            "usual": usual,
-            "change_pct": 100.0 * course_.change,
-            "unexplained_pct": 100.0 * math.expm1(course_.unexplained),
-            "doubt_pct": 100.0 * course_.doubt,
-            "direction": course_.direction,
-            "since": date.fromordinal(course_.since).isoformat() if course_.since else None,
-            "rate_pct_week": None if rate is None else 100.0 * rate.a_week,
-            "rate_low_pct_week": None if rate is None else 100.0 * rate.low,
-            "rate_high_pct_week": None if rate is None else 100.0 * rate.high,
-            "days": course_.days,
-            "days_left": None if left is None else list(left),
-            "sigma_pct": 100.0 * reference.sigma,
-            "phi": reference.phi,
-            "reference_days": reference.days,
-            "learned_until": date.fromordinal(reference.until).isoformat(),
-            "sure": course_.sure,
-        }
 
 
 def build(settings: Settings, plant: Plant) -> Creep:
@@ -505,11 +365,3 @@ def _ec25(channel: Channel, value: float) -> float:
     if channel.quantity == "conductivity" or value <= 0.0:
         return value
     return ec25_from_tds_us_cm(value, channel.tds_scale or "natural", channel.tds_factor)
-
-
-def _drifts_so_far(change: float, median_drift: float) -> float:
-    """Share of probes that drift at least so far: lognormal, nine in ten below `_NINE_IN_TEN` medians."""
-    if change <= 0.0 or median_drift <= 0.0:
-        return 1.0 if median_drift > 0.0 else 0.0
-    spread = math.log(_NINE_IN_TEN) / 1.2816
-    return 0.5 * math.erfc(math.log(change / median_drift) / spread / math.sqrt(2.0))

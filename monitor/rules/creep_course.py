@@ -40,8 +40,6 @@ _FULL = 2.0
 _UNSURE = 0.05
 # A rise once told is over when the sum has fallen to this share of the threshold.
 _HELD = 0.5
-# Share of the present change that the feed reading must account for to be the suspect.
-FEED_SHARE = 0.7
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ LEAST_PAIRS = 3
 BLOCKS_KEPT = 8
 # An instrument of so many counts, equal all day, has stopped measuring.
 _LIVELY_COUNTS = 200
-_STILL_AFTER_PAIRS = 8
+_STILL_AFTER_PAIRS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +162,11 @@ def middle_half_mean(values: tuple[float, ...]) -> float:
     """Mean of the values without their lowest and highest quarter."""
     cut = len(values) // 4
     return fmean(sorted(values)[cut : len(values) - cut])
+
+
+def enough(today: Today) -> bool:
+    """Whether the day tells of itself if an instrument moves."""
+    return today.permeate_span.values >= _STILL_AFTER_PAIRS
 
 
 def whole(today: Today) -> Day | None:

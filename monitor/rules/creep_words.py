@@ -42,14 +42,6 @@ _CHECKS: dict[str, tuple[str, tuple[str, ...]]] = {
         "fouled, or something was cleaned or changed and not entered. A worsening membrane would hide in it.",
         (*_HAND_METER, "If the membrane was cleaned or changed, enter the day as membrane_since."),
     ),
-    "still": (
-        "This instrument showed one and the same value all day while water was made. Salt passage is not "
-        "judged by it until it moves again.",
-        (
-            "Compare it with a hand meter in running water.",
-            "Look for air, a closed sample valve or scale at the probe, then restart the meter.",
-        ),
-    ),
     "high": (
         "A sound membrane of a small unit passes 1 to 5 % of the conductivity. What is taken as usual here "
         "may be a fault that was there from the start, or the probes are swapped or wrongly scaled.",
@@ -86,8 +78,6 @@ def _subject(evidence: Evidence) -> str:
 
 def _headline(evidence: Evidence, check: str) -> str:
     name = _subject(evidence)
-    if check == "still":
-        return f"{text(evidence, 'suspect')} has not moved all day, {name} not judged"
     if evidence.get("value") is None or (check == "high" and evidence.get("since") is None):
         value = _quantity(evidence, number(evidence, "measured"))
         return f"{name} {value}" + (
@@ -141,6 +131,8 @@ def _facts(evidence: Evidence) -> list[tuple[str, str]]:
         facts.append(("limit", _limit_shown(evidence)))
         facts += _time_left(evidence)
     facts.append(("how judged", _how(evidence)))
+    if text(evidence, "still"):
+        facts.append(("not used", f"{text(evidence, 'still')}: the same value all day, days set aside"))
     return facts
 
 
