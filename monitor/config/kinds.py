@@ -16,13 +16,14 @@ from pydantic import BaseModel, Field, create_model
 from monitor.intake import logger_settings, modbus_settings, mqtt_settings, serial_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
-from monitor.rules import breakthrough, creep, limit, silent, stuck
+from monitor.rules import breakthrough, creep, limit, loss, silent, stuck
 
 # kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
 RULES: Mapping[str, ModuleType] = {
     "breakthrough": breakthrough,
     "creep": creep,
     "limit": limit,
+    "loss": loss,
     "silent": silent,
     "stuck": stuck,
 }
