@@ -28,6 +28,9 @@ COMMANDS: dict[str, str] = {
 EPILOG = "Goodwater advises; it is no safety system. Times are shown in the site's own zone."
 
 
+_AS_WHOM = "run this as the user who runs the watch"
+
+
 class Refused(Exception):
     """A person asked for something that cannot be; the text says what, and what would do."""
 
@@ -68,8 +71,13 @@ def _run(options: argparse.Namespace) -> int:
     except StoreMissing as error:
         print(error, file=sys.stderr)
         return 1
+    except PermissionError as error:
+        print(f"{error.filename}: permission denied; {_AS_WHOM}", file=sys.stderr)
+        return 1
     except sqlite3.Error as error:
-        print(f"the store cannot be read: {error}", file=sys.stderr)
+        # Without the right to write beside it, a store whose log is not there cannot even be read.
+        foreign = any(word in str(error) for word in ("readonly", "unable to open"))
+        print(f"the store cannot be used: {error}{f'; {_AS_WHOM}' if foreign else ''}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         return 0

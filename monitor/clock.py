@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -51,7 +52,8 @@ class PlayedClock:
         rising = all(
             a[0] < b[0] and a[1] < b[1] for a, b in zip(self.anchors, self.anchors[1:], strict=False)
         )
-        if len(self.anchors) < 2 or not rising:
+        finite = all(math.isfinite(time_ms) for anchor in self.anchors for time_ms in anchor)
+        if len(self.anchors) < 2 or not rising or not finite:
             raise ValueError("a played clock needs two anchors or more, rising in both times")
 
     def shop_ms(self, machine_ms: float) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import logging
 import os
 import random
@@ -15,6 +16,7 @@ import signal
 import sqlite3
 import sys
 import threading
+import time
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
@@ -35,7 +37,7 @@ from monitor.notify.way import Surroundings
 from monitor.plant.message_ids import message_id
 from monitor.readings import Evidence, Owed, Wording
 from monitor.store import reader
-from monitor.store.files import AlreadyRunning, hold, open_reader
+from monitor.store.files import AlreadyRunning, hold, open_reader, release_reserve
 from monitor.store.schema import SchemaTooNew
 from monitor.store.writer import Writer
 from monitor.supervisor import END_NO_RESTART, Beat
@@ -44,6 +46,7 @@ from monitor.watch import RULE_FAILED, Watch, wording_of_failed_rule
 log = logging.getLogger(__name__)
 
 _DELIVERY_STOP_S = 10.0
+_OPEN_AGAIN_S = 30.0
 
 
 def wordings() -> Mapping[str, Callable[[Evidence], Wording]]:
@@ -116,9 +119,9 @@ class Daemon:
             signal.signal(number, lambda *_: self._stopping.set())
         data = self._site.data_dir
         with contextlib.ExitStack() as stack:
-            stack.enter_context(hold(data))
-            keeper = self._make_keeper(data)
-            stack.callback(keeper.stop)
+            keeper = self._opened(stack, data)
+            if keeper is None:
+                return 0
             delivery = self._delivery = self._make_delivery(data, keeper)
             with contextlib.closing(open_reader(data)) as connection:
                 known_links = {row["name"] for row in reader.links(connection)}
@@ -136,6 +139,38 @@ class Daemon:
             log.info("stopping")
             keeper.ask_stop()
         return 0 if keeper.failure is None else 1
+
+    def _opened(self, stack: contextlib.ExitStack, data: Path) -> Keeper | None:
+        """Hold the data folder and open the store, however long it takes (a full or failing disk, a late
+        mount); None when asked to stop meanwhile.
+
+        Raises: AlreadyRunning; PermissionError, which no waiting mends.
+        """
+        attempt = 0
+        while not self._stopping.is_set():
+            try:
+                with contextlib.ExitStack() as opening:
+                    opening.enter_context(hold(data))
+                    keeper = self._make_keeper(data)
+                    opening.callback(keeper.stop)
+                    stack.push(opening.pop_all())
+                    return keeper
+            except PermissionError:
+                raise
+            except (sqlite3.Error, OSError) as error:
+                if attempt == 0:
+                    log.error("the store in %s cannot be opened (%s); it is tried again", data, error)
+                self._tell_trouble(f"The store in {data} cannot be opened: {error}.")
+                if "full" in str(error) or getattr(error, "errno", None) == errno.ENOSPC:
+                    release_reserve(data)
+            self._wait(min(_OPEN_AGAIN_S, 2.0**attempt))
+            attempt += 1
+        return None
+
+    def _wait(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end and not self._stopping.wait(0.2):
+            self._beat_or_stop()
 
     def _make_keeper(self, data: Path) -> Keeper:
         site_id = self._site.plant.site.id
@@ -213,6 +248,9 @@ def main(arguments: list[str] | None = None) -> int:
         return Daemon(load(options.site), options.clock or MachineClock()).run()
     except (ConfigMistakes, AlreadyRunning, SchemaTooNew) as error:
         log.error("%s", error)
+        return END_NO_RESTART
+    except PermissionError as error:
+        log.error("%s: permission denied; run the watch as the user whose data it is", error.filename)
         return END_NO_RESTART
 
 
