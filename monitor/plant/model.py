@@ -6,6 +6,7 @@ water's way. An *instrument* is a device on a wire and carries one or more *chan
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -171,7 +172,7 @@ class Plant(Table):
     instrument: Annotated[tuple[Instrument, ...], Field(min_length=1, description="what measures")]
     person: Annotated[tuple[Person, ...], Field(min_length=1, description="who is told")]
 
-    @property
+    @cached_property
     def channels(self) -> dict[str, Channel]:
         """All channels by id, in the order of the file."""
         return {channel.id: channel for instrument in self.instrument for channel in instrument.channel}
@@ -181,10 +182,11 @@ class Plant(Table):
 
         Raises: KeyError when there is none.
         """
-        for instrument in self.instrument:
-            if any(c.id == channel for c in instrument.channel):
-                return instrument
-        raise KeyError(channel)
+        return self._carriers[channel]
+
+    @cached_property
+    def _carriers(self) -> dict[str, Instrument]:
+        return {channel.id: instrument for instrument in self.instrument for channel in instrument.channel}
 
     def feeds(self, stage: str) -> tuple[Stage, ...]:
         """The stages whose water a stage takes: those its `after` names, else the one before it.
