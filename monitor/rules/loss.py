@@ -37,7 +37,9 @@ from monitor.rules.loss_judgement import (
     Question,
     Sums,
     Usual,
+    at_once,
     judged,
+    marked,
     question,
     usual,
     weather,
@@ -211,21 +213,18 @@ class Loss:
         self, state: State, name: str, sump: SumpState, known: Mapping[str, Usual | None]
     ) -> tuple[SumpState, bool]:
         """Judge the days that are new; whether there were any."""
-        own, sums = known[name], sump.sums
+        own = known[name]
         new = [d for d in sump.books.days if d.day > sump.judged_day]
         if not new:
             return sump, False
-        days = list(sump.books.days)
-        for day in new:
-            if own is None or own.days * DAY_MS < self.settings.learn or self._held_up(name, own):
-                continue
-            around = weather(day.day, self._others(state, name, known))
-            sums = judged(sums, day, own, around, self.extra, self.watched[name].surface_m2)
-            if sums.holds or max(sums.whole, sums.night) > 3.0:
-                days = [replace(d, odd=True) if d.end_ms > sums.since_ms else d for d in days]
-            elif not sums.days:
-                days = [replace(d, odd=False) if d.day > day.day - 7 else d for d in days]
-        books = replace(sump.books, days=tuple(days))
+        if own is None or own.days * DAY_MS < self.settings.learn or self._held_up(name, own):
+            return replace(sump, judged_day=new[-1].day), True
+        if len(new) < at_once(own, sump.books.days):
+            return sump, True
+        around = weather(new[-1].day, self._others(state, name, known))
+        sums = judged(sump.sums, new, own, around, self.extra, self.watched[name].surface_m2)
+        days = marked(sump.books.days, sump.sums, sums)
+        books = replace(sump.books, days=days)
         return replace(sump, books=books, sums=sums, judged_day=new[-1].day), True
 
     def _others(self, state: State, name: str, known: Mapping[str, Usual | None]) -> list[Neighbour]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
@@ -25,6 +25,12 @@ THRESHOLD = math.log(2 * RUN_LENGTH_DAYS)
 # more than so many: a leak needs three whole days (with refills, foam, hard work), or two of quiet hours.
 _WILDEST, _STEEPEST = 3.0, 1.5
 _WILDEST_QUIET, _STEEPEST_QUIET = 4.0, 3.0
+_SUSPECT = 0.4
+_LEAST_QUIET_H = 3.0
+_CALM_DAYS = 3
+_REFILL_ERROR = 0.04  # of the litres filled in
+_STEPS_OF_SENSOR = 3.0
+_MOST_AT_ONCE = 7
 _LEAST_SCATTER = 0.15  # share of a day's loss: no sump evaporates more evenly from day to day
 # What scatter and memory are taken for until the sump's own days outweigh it: work is hard for some days and
 # light for others, and no contact tells (our own choice).
@@ -59,7 +65,7 @@ class Usual:
 def usual(days: Sequence[Day], sensor_l: float) -> Usual | None:
     """The usual loss, from days that are not under suspicion; medians, so a few odd ones do no harm."""
     known = [d for d in days if not d.odd]
-    nights = [d for d in known if d.idle_h >= 3.0]
+    nights = [d for d in known if d.idle_h >= _LEAST_QUIET_H]
     working = [d for d in known if d.on_h >= 2.0]
     if len(known) < 3:
         return None
@@ -122,47 +128,101 @@ class Weather:
     neighbours: int = 0
 
 
-def judged(sums: Sums, day: Day, own: Usual, weather: Weather, extra: float, surface_m2: float) -> Sums:
-    """The sums after one more day."""
+def at_once(own: Usual, days: Sequence[Day]) -> int:
+    """How many days are to be judged together, so that they lose enough for the sensor to see it.
+
+    The error of a level is that of the first and the last mark, however many days lie between: a coarse
+    sensor is judged by several days at once, a fine one day by day.
+    """
+    mean_l = sum(own.expected_l(d) for d in days) / len(days)
+    return min(max(math.ceil(_STEPS_OF_SENSOR * own.sensor_l / max(mean_l, 0.1)), 1), _MOST_AT_ONCE)
+
+
+def together(days: Sequence[Day], own: Usual) -> Day:
+    """Days in a row as one account, each drawn in to what scatter and sensor leave possible."""
+    if len(days) == 1:
+        return days[0]
+    lost_l = 0.0
+    for day in days:
+        expected_l = own.expected_l(day)
+        reach_l = _WILDEST * math.hypot(own.sensor_l, own.scatter * expected_l)
+        lost_l += min(max(day.lost_l, expected_l - reach_l), expected_l + reach_l)
+    return replace(
+        days[-1],
+        hours=_sum(days, "hours"),
+        on_h=_sum(days, "on_h"),
+        lost_l=lost_l,
+        refilled_l=_sum(days, "refilled_l"),
+        idle_h=_sum(days, "idle_h"),
+        idle_l=_sum(days, "idle_l"),
+    )
+
+
+def judged(sums: Sums, new: Sequence[Day], own: Usual, weather: Weather, extra: float, m2: float) -> Sums:
+    """The sums after one more day, or after several judged together; `m2` is the sump's surface."""
+    day, count = together(new, own), len(new)
     expected_l = own.expected_l(day) * weather.share
-    mean_l_h = expected_l / day.hours if day.hours else 0.0
-    steady_l_h = max(mean_l_h, 0.6 * (own.on_l_h * 8 + own.idle_l_h * 16) / 24)
-    looked_for_l_h = extra * steady_l_h
-    sigma_l = math.hypot(own.scatter * expected_l, own.sensor_l, 0.04 * day.refilled_l)
-    # What is called usual is itself known only so well: its standard error is given to the sump.
-    unsure_l = own.scatter * expected_l * math.sqrt(own.memory / own.days)
-    more_l = day.lost_l - expected_l - unsure_l
-    whole_step = _weighed(more_l, looked_for_l_h * day.hours, sigma_l, own.memory, quiet=False)
+    working_l_h = (8 * own.on_l_h + 16 * own.idle_l_h) / 24
+    looked_for_l_h = extra * max(expected_l / day.hours, 0.6 * working_l_h)
+    whole_step = _whole_step(day, count, own, expected_l, looked_for_l_h)
     night_step = 0.0
-    if day.idle_h >= 3.0:
-        standing_l_h = own.idle_l_h + weather.standing_l_m2_h * surface_m2
-        night_l = day.idle_l - standing_l_h * day.idle_h
-        night_sigma_l = math.hypot(own.night_l, own.scatter * standing_l_h * day.idle_h)
-        night_step = _weighed(night_l, looked_for_l_h * day.idle_h, night_sigma_l, 1.0, quiet=True)
+    if day.idle_h >= _LEAST_QUIET_H * count:
+        standing_l_h = own.idle_l_h + weather.standing_l_m2_h * m2
+        night_step = _night_step(day, count, own, standing_l_h, looked_for_l_h)
     whole = min(max(sums.whole + whole_step, 0.0), 1.5 * THRESHOLD)
     night = min(max(sums.night + night_step, 0.0), 1.5 * THRESHOLD)
-    over = max(whole, night) > THRESHOLD
     calm = sums.calm + 1 if day.lost_l - expected_l < 0.5 * looked_for_l_h * day.hours else 0
-    if sums.holds and calm >= 3 and not (night_step > 0 and sums.night > THRESHOLD):
+    if sums.holds and calm >= _CALM_DAYS and night_step <= 0.0:
         return Sums()
     if whole <= 0.0 and night <= 0.0 and not sums.holds:
         return Sums()
     return Sums(
         whole=round(whole, 3),
         night=round(night, 3),
-        since_ms=sums.since_ms or day.end_ms - round(day.hours * 3_600_000),
-        days=sums.days + 1,
+        since_ms=sums.since_ms or new[0].end_ms - round(new[0].hours * 3_600_000),
+        days=sums.days + count,
         hours=sums.hours + day.hours,
         lost_l=sums.lost_l + day.lost_l,
         expected_l=sums.expected_l + expected_l,
         calm=calm if sums.holds else 0,
-        holds=sums.holds or over,
+        holds=sums.holds or max(whole, night) > THRESHOLD,
     )
 
 
-def _weighed(more_l: float, looked_for_l: float, sigma_l: float, memory: float, *, quiet: bool) -> float:
-    """Log likelihood ratio of "this much more" against "as usual", for one day."""
+def _whole_step(day: Day, count: int, own: Usual, expected_l: float, looked_for_l_h: float) -> float:
+    scatter_l = own.scatter / math.sqrt(count) * expected_l
+    sigma_l = math.hypot(scatter_l, own.sensor_l, _REFILL_ERROR * day.refilled_l)
+    # What is called usual is itself known only so well: its standard error is given to the sump.
+    unsure_l = own.scatter * expected_l * math.sqrt(own.memory / own.days)
+    more_l = day.lost_l - expected_l - unsure_l
+    return _weighed(more_l, looked_for_l_h * day.hours, sigma_l, own.memory, count)
+
+
+def _night_step(day: Day, count: int, own: Usual, standing_l_h: float, looked_for_l_h: float) -> float:
+    expected_l = standing_l_h * day.idle_h
+    scatter_l = own.scatter / math.sqrt(count) * expected_l
+    sigma_l = math.hypot(own.night_l * math.sqrt(count), scatter_l)
+    return _weighed(day.idle_l - expected_l, looked_for_l_h * day.idle_h, sigma_l, 1.0, count, quiet=True)
+
+
+def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
+    """The days, those under suspicion marked so that nothing is learned from them.
+
+    A suspicion that came to nothing is cleared, or only the light days would ever be called usual.
+    """
+    if after.holds or max(after.whole, after.night) > _SUSPECT * THRESHOLD:
+        return tuple(replace(d, odd=True) if d.end_ms > after.since_ms else d for d in days)
+    if after.days == 0 and before.days and not before.holds:
+        return tuple(replace(d, odd=False) if d.end_ms > before.since_ms else d for d in days)
+    return days
+
+
+def _weighed(
+    more_l: float, looked_for_l: float, sigma_l: float, memory: float, count: int, *, quiet: bool = False
+) -> float:
+    """Log likelihood ratio of "this much more" against "as usual", for one day or several together."""
     wildest, steepest = (_WILDEST_QUIET, _STEEPEST_QUIET) if quiet else (_WILDEST, _STEEPEST)
+    wildest, steepest = wildest * math.sqrt(count), steepest * math.sqrt(count)
     # Never steeper: half of what is looked for is always allowed, however exact the sensor.
     sigma_l = max(sigma_l * math.sqrt(memory), looked_for_l / steepest, 0.05)
     shift = looked_for_l / sigma_l
