@@ -3,8 +3,8 @@
     sh deploy/demo.sh --minutes 4 --folder /tmp/show
     python -m tests.bench.demo_messages /tmp/show docs/demo
 
-Each mail becomes a text and a picture of its HTML part; the chat becomes one text and one picture. The show's
-folder is written as /show in all of them. Needs the program chromium (a Debian package of that name).
+Each mail becomes a text and a picture of its HTML part; the chat becomes one text and a picture of its first
+messages. The show's folder is written as /show in all of them. Needs the program chromium (a Debian package of that name).
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ from pathlib import Path
 from typing import Any
 
 WIDTH = 680
+# Messages in the picture of the chat; the text holds all.
+_SHOWN = 3
 _MEASURE = "<script>document.title = document.documentElement.scrollHeight</script>"
 
 
@@ -48,7 +50,7 @@ def keep(show: Path, out: Path) -> list[Path]:
     texts = (p.read_text(encoding="utf-8") for p in sorted((show / "chat").glob("*.json")))
     messages = [json.loads(text.replace(str(show.absolute()), "/show")) for text in texts]
     written.append(_text(out / "chat.txt", "\n\n".join(chat_text(message) for message in messages)))
-    written.append(picture(program, chat_page(messages), out / "chat.png"))
+    written.append(picture(program, chat_page(messages[:_SHOWN]), out / "chat.png"))
     return written
 
 
