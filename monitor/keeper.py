@@ -32,7 +32,7 @@ MINUTE_MS = 60_000
 # clock, a machine that slept or a store in trouble: no watch was kept, and what was sent then is still on
 # its way. One tick says so (`rules.rule.AWAY_MS`); a tick a minute would call every instrument silent.
 _MOST_MISSED = 60
-_AWAY_S = 120.0
+_AWAY_S = 60.0
 _QUEUE_PARCELS = 2_000
 _IDLE_S = 0.2
 _BEAT_EVERY_STEPS = 1_000_000  # of the database's machine: well under a second

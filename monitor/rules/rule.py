@@ -16,7 +16,7 @@ from monitor.plant.model import Plant
 from monitor.readings import Evidence, Finding, Priority, Reading, Tick, Wording
 
 # A pause between two ticks longer than this means that the watch itself was away (stopped, machine off).
-AWAY_MS = 150_000
+AWAY_MS = 60_000
 
 
 class RuleSettings(Table):

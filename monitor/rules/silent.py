@@ -26,7 +26,10 @@ class Settings(RuleSettings):
     ] = ()
     after: Annotated[
         DurationMs | None,
-        Field(description="silence allowed; by default three times the instrument's expected interval"),
+        Field(
+            description="silence allowed; by default three times the instrument's expected interval, "
+            "but at least a minute more than one"
+        ),
     ] = None
 
 
@@ -62,8 +65,13 @@ class Silent:
         return State()
 
     def allowed_ms(self, instrument: Instrument) -> int:
-        """How long an instrument may be silent."""
-        return self.settings.after or 3 * instrument.expected_interval
+        """How long an instrument may be silent.
+
+        A restart within a minute is not seen as an absence, so less than that and one interval would call a
+        quick instrument silent before what it sent meanwhile has come.
+        """
+        interval = instrument.expected_interval
+        return self.settings.after or max(3 * interval, AWAY_MS + interval)
 
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         return replace(state, last_ms={**state.last_ms, reading.channel: reading.time_ms}), ()

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 from monitor.config import RULES
 from monitor.readings import Status
-from tests.heart.shop import Heart, di, sample, tick, timeless
+from tests.heart.shop import SITE, Heart, di, sample, site, tick, timeless
 
 
 def minutes(heart: Heart, first: int, last: int, *, ro: bool = True) -> None:
@@ -78,3 +80,17 @@ def test_a_clock_that_was_set_back_does_not_keep_silence_hidden(heart: Heart) ->
     minutes(heart, 600, 601)
     minutes(heart, 0, 4)
     assert ("raised", 4) in heart.story("silent/di-meter")
+
+
+def test_a_quick_instrument_is_not_called_silent_after_a_restart_within_a_minute(tmp_path: Path) -> None:
+    quick = SITE.replace(
+        'point = "di-out"\nexpected_interval = "1 min"', 'point = "di-out"\nexpected_interval = "10 s"'
+    )
+    heart = Heart(site(tmp_path, quick))
+    for minute in range(3):
+        heart.see(tick(minute), *di([(minute + n / 6, 5) for n in range(6 if minute < 2 else 1)]))
+    # Stopped for 50 s, and what was sent meanwhile has not come when the next minute begins.
+    heart.see(tick(3))
+    assert heart.story("silent/di-meter") == []
+    heart.see(tick(4))
+    assert heart.story("silent/di-meter") == [("raised", 4)]
