@@ -4,7 +4,8 @@
     python -m tests.bench.demo_messages /tmp/show docs/demo
 
 Each mail becomes a text and a picture of its HTML part; the chat becomes one text and a picture of its first
-messages. The show's folder is written as /show in all of them. Needs the program chromium (a Debian package of that name).
+messages. The show's folder is written as /show in all of them. Needs the program chromium (a Debian package
+of that name).
 """
 
 from __future__ import annotations
