@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
@@ -123,6 +124,8 @@ class Conditioner:
     ) -> tuple[Reading, ChannelState]:
         channel = prepared.channel
         value = prepared.scale.apply(prepared.calibrated(sample.value, time_ms))
+        if not math.isfinite(value):  # 1e308 with a gain above 1: state and evidence hold numbers only
+            value = sample.value
         reasons, bound = range_flag(channel, sample.value, value, sample.status)
         if channel.quantity == "contact" and not reasons & Reason.IMPLAUSIBLE:
             value = so(channel, value)

@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor import checkpoint
 from monitor.condition.flags import jump_limit
 from monitor.readings import Bound, Level, Reason, Standing, Status
+from monitor.watch import WatchState
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, timeless
 
 
@@ -175,3 +177,14 @@ def test_no_finite_value_at_any_time_is_an_exception(
 
 
 _SHARED: dict[str, object] = {}
+
+
+def test_a_value_beyond_all_numbers_leaves_a_state_that_can_be_kept(tmp_path: Path) -> None:
+    text = SITE.replace(
+        'id = "ro.t"\nquantity = "temperature"',
+        'id = "ro.t"\ncalibration = [{ since = 2026-01-01, gain = 2.0 }]\nquantity = "temperature"',
+    )
+    heart = Heart(site(tmp_path, text))
+    assert heart.reading(sample("ro.t", 0, 1.7e308)).reasons == Reason.IMPLAUSIBLE
+    state, lost = checkpoint.restored(checkpoint.changed_parts(WatchState(), heart.state), heart.watch)
+    assert (state, lost) == (heart.state, [])
