@@ -128,8 +128,9 @@ def cusum_arl_two_sided(k: float, h: float, shift: float = 0.0, headstart: float
 
     Equation: zero start 1/L = 1/p0 + 1/m0; headstart (p m0 + m p0 - p0 m0) / (p0 + m0), p, m the
         one-sided lengths towards and away from the shift from the headstart, p0, m0 from zero
-    Range: as `cusum_arl_one_sided`
-    Raises: OutOfRange
+    Range: as `cusum_arl_one_sided`. Up to a headstart of h/2 one sum is at zero whenever the other signals;
+        above it the equation is an approximation
+    Raises: OutOfRange, also where that approximation falls below one sample
     Source: Lucas and Crosier 1982
     Assumes: independent normal readings
     Not for: readings that remember each other: see `cusum_arl_ar1`
@@ -137,14 +138,17 @@ def cusum_arl_two_sided(k: float, h: float, shift: float = 0.0, headstart: float
         >>> round(cusum_arl_two_sided(0.5, 5.0), 1)
         465.4
     """
-    towards, away = (cusum_arl_one_sided(k, h, sign * shift) for sign in (1.0, -1.0))
+    towards, away = (cusum_arl_one_sided(k, h, sign * abs(shift)) for sign in (1.0, -1.0))
     if headstart == 0.0:
         return 1.0 / (1.0 / towards + 1.0 / away)
-    started = cusum_arl_one_sided(k, h, shift, headstart)
+    started = cusum_arl_one_sided(k, h, abs(shift), headstart)
     if math.isinf(away):
         return started
-    away_started = cusum_arl_one_sided(k, h, -shift, headstart)
-    return (started * away + away_started * towards - towards * away) / (towards + away)
+    away_started = cusum_arl_one_sided(k, h, -abs(shift), headstart)
+    length = (started * away + away_started * towards - towards * away) / (towards + away)
+    if length < 1.0:
+        raise OutOfRange("headstart", headstart, f"at most h/2 = {h / 2.0:g}")
+    return length
 
 
 def cusum_arl_siegmund(k: float, h: float, shift: float = 0.0) -> float:

@@ -39,7 +39,7 @@ _CATIONS: dict[str, tuple[int, float]] = {
     "Mg": (2, 0.6),
     "Ca": (2, 0.8),
 }
-MOST_CELLS = 60
+MOST_CELLS = 200
 PAST_CAPACITY = 1.6  # bed capacities of feed after which the peaks are over
 
 
@@ -54,7 +54,7 @@ def cation_bed_effluent_mmol_l(
 
     Equation: in each cell b_i = K_i c_i x^z, sum of b_i = 1, with b_i the share of sites, K_i the exchange
         constant, c_i the concentration, x one number a cell; found by halving
-    Range: feed ions each 0 to 200 mmol/L; 2 to 60 cells; sites above 0 to 5 mol a cell
+    Range: feed ions each 0 to 200 mmol/L; 2 to 200 cells; sites above 0 to 5 mol a cell
     Raises: OutOfRange
     Source: PHREEQC's ADVECTION scheme and default exchange constants (phreeqc.dat); H from a resin's printed
         relative affinity

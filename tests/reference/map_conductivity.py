@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
 from monitor.plant.units import registry, split_measure
 from monitor.water import calibration, conductivity, dissolved, ions, standards, ultrapure
+from monitor.water.errors import positive, within
 
 Inputs = dict[str, Any]
 
@@ -22,19 +24,34 @@ def label_us_cm(text: str | float) -> float:
     """A label such as "12.88 mS/cm" in µS/cm."""
     if not isinstance(text, str):
         return float(text)
-    value, unit = split_measure(text if "S/" in text else f"{text} uS/cm")
-    return convert(value, unit.replace("µ", "u"), "uS/cm")
+    value, unit = split_measure(text if "S" in text else f"{text} uS/cm")
+    return convert(value, unit if "/" in unit else f"{unit}/cm", "uS/cm")
 
 
 def convert(value: float, source: str, target: str) -> float:
     """Between units of conductivity and, by the reciprocal, of resistivity."""
     units = registry()
-    spelled = {name: name.replace("ohm.", "ohm*") for name in (source, target)}
-    given = units.Quantity(value, spelled[source])
-    wanted = units.Unit(spelled[target])
+    given, wanted = units.Unit(spelled(source)), units.Unit(spelled(target))
     if given.dimensionality != wanted.dimensionality:
-        return float((1.0 / given).to(wanted).magnitude)
-    return float(given.to(wanted).magnitude)
+        return float((1.0 / units.Quantity(positive("value", value), given)).to(wanted).magnitude)
+    return float(units.Quantity(within("value", value, 0.0), given).to(wanted).magnitude)
+
+
+def spelled(unit: str) -> str:
+    """A unit as the registry spells it: "MOhm.cm", "Mohm-cm" and "MΩ·cm" are all megaohm times centimetre."""
+    plain = unit.replace("Ω", "ohm").replace("Ohm", "ohm").replace("µ", "u").replace("μ", "u")
+    return re.sub(r"ohm[\s.·*-]*(c?m)$", r"ohm*\1", plain)
+
+
+def ion(name: str) -> str:
+    """The name of an ion without its charge: Ca+2, Ca++ and Ca2+ are Ca."""
+    return re.sub(r"(\d?[+-]+|[+-]\d)$", "", name)
+
+
+def scale(name: str | int) -> str:
+    """ "NaCl", "KCl scale", 442, "4-4-2"."""
+    low = str(name).lower().replace("4-4-2", "442")
+    return next((known for known in ("nacl", "kcl", "442", "natural") if known in low), low)
 
 
 def alpha(i: Inputs) -> float:
@@ -43,7 +60,7 @@ def alpha(i: Inputs) -> float:
         i["T_a_C"],
         i["kappa_b"],
         i["T_b_C"],
-        "second" if i.get("reference", "a") == "b" else "first",
+        "second" if str(i.get("reference", "a")).lower() == "b" else "first",
     )
 
 
@@ -120,8 +137,8 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "nacl_tds_over_ec25": lambda i: i["NaCl_mg_per_L"] / ions.ec_of_nacl_us_cm(i["NaCl_mg_per_L"]),
     "single_salt_conductivity_25C": from_mol,
     "tds_from_ec25": lambda i: dissolved.tds_mg_l(i["ec25_uS_cm"], "own", i["factor"]),
-    "tds_scale_conversion": lambda i: dissolved.tds_mg_l(i["ec25_uS_cm"], i["scale"].lower()),
-    "limiting_equivalent_conductivity_25C": lambda i: ions.limiting_conductivity_s_cm2_eq(i["ion"]),
+    "tds_scale_conversion": lambda i: dissolved.tds_mg_l(i["ec25_uS_cm"], scale(i["scale"])),
+    "limiting_equivalent_conductivity_25C": lambda i: ions.limiting_conductivity_s_cm2_eq(ion(i["ion"])),
     "measured_conductivity_20C_from_analysis": lambda i: water_at(i, i.get("T_C", 20.0)),
     "kappa25_infinite_dilution_sum": lambda i: ions.ec25_infinite_dilution_us_cm(i["mg_per_L"]),
     "ionic_strength": lambda i: ions.ionic_strength_mol_l(i["mg_per_L"]),

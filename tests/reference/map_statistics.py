@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -45,19 +47,19 @@ def cusum_arl(function: Callable[..., float]) -> Callable[[Inputs], float]:
 
 
 def siegmund_two_sided(i: Inputs) -> float:
-    ways = (run_length.cusum_arl_siegmund(i["k"], i["h"], sign * i["shift_sigma"]) for sign in (1.0, -1.0))
+    shift = i.get("shift_sigma", 0.0)
+    ways = (run_length.cusum_arl_siegmund(i["k"], i["h"], sign * shift) for sign in (1.0, -1.0))
     return 1.0 / sum(1.0 / length for length in ways)
 
 
 def cusum_arl_ar1(i: Inputs) -> float:
-    return run_length_ar1.cusum_arl_ar1(
-        i["k"], i["h"], i["ar1_phi"], scaled_by=i.get("scaled_by", "marginal sigma")
-    )
+    own = "innovation sigma" if "innov" in i.get("scaled_by", "").lower() else "marginal sigma"
+    return run_length_ar1.cusum_arl_ar1(i["k"], i["h"], i["ar1_phi"], scaled_by=own)  # type: ignore[arg-type]  # one of the two
 
 
 def ewma_arl(i: Inputs) -> float:
-    limits = i.get("limits", "asymptotic")
-    kind = "asymptotic" if limits == "asymptotic" else "time-varying"
+    limits = i.get("limits", "asymptotic").lower()
+    kind = "time-varying" if "vary" in limits or "exact" in limits else "asymptotic"
     return run_length.ewma_arl(i["lambda"], i["L"], i.get("shift_sigma", 0.0), kind)  # type: ignore[arg-type]  # one of the two words
 
 
@@ -70,12 +72,14 @@ def ewma_signal(limits: str) -> Callable[[Inputs], int]:
 
 
 def ewma_ucl_lcl(i: Inputs) -> list[float]:
-    low, high = ewma.ewma_limits(i["target"], i["s"], i["lambda"], i["L"])
+    low, high = ewma.ewma_limits(i["target"], i["s"] if "s" in i else i["sigma"], i["lambda"], i["L"])
     return [high, low]
 
 
 def theil_sen(i: Inputs) -> trend.TheilSen:
-    joint = "median(y-" in i.get("definition", "").replace(" ", "")
+    """The intercept is median(y) - slope median(t), unless it is defined as the median of y - slope t."""
+    said = i.get("definition", "").lower().replace(" ", "")
+    joint = "joint" in said or re.search(r"median(of|\()\(?y[_a-z]*-", said) is not None
     return trend.theil_sen(i["t"], i["y"], intercept="joint" if joint else "separate")
 
 
@@ -97,15 +101,17 @@ def page_hinkley_signal(i: Inputs) -> int:
 
 
 def identical(i: Inputs) -> float:
-    return flat.identical_readings_probability(
-        i["resolution_over_sigma"], i["n"], i.get("offset_in_steps", 0.0)
-    )
+    return flat.identical_readings_probability(i["resolution_over_sigma"], i["n"], offset(i))
+
+
+def offset(i: Inputs) -> float:
+    """A true value u steps off a code is as far off its nearest code: u = 0.7 is u = -0.3."""
+    steps = float(i.get("offset_in_steps", 0.0))
+    return steps - round(steps) if math.isfinite(steps) else steps
 
 
 def flat_runs(i: Inputs) -> float:
-    return flat.expected_flat_runs(
-        i["resolution_over_sigma"], i["n"], i["samples"], i.get("offset_in_steps", 0.0)
-    )
+    return flat.expected_flat_runs(i["resolution_over_sigma"], i["n"], i["samples"], offset(i))
 
 
 def line(i: Inputs) -> regression.Line:
@@ -126,8 +132,9 @@ def faster(i: Inputs) -> regression.FasterThanBaseline:
 
 
 def slope_se(i: Inputs) -> float:
-    if i.get("noise", "independent") != "independent":
-        raise NotImplementedError(f"noise {i['noise']!r}")
+    noise = i.get("noise", "independent").lower()
+    if not any(word in noise for word in ("independent", "white", "iid", "uncorrelated")):
+        raise NotImplementedError(f"noise {noise!r}")
     return regression.slope_se_from_noise(i["sigma_mm"], i["dt_min"] / 60.0, i["n"])
 
 
@@ -182,7 +189,7 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
         i["p"], i["m"]
     ),
     "mean_days_between_false_alarms": lambda i: run_length.mean_days_between_false_alarms(
-        i["ARL0"], i["sample_minutes"], i["sensors"]
+        i["ARL0"], i["sample_minutes"], i.get("sensors", 1)
     ),
     "mann_kendall_S": lambda i: trend.mann_kendall(i["x"]).s,
     "mann_kendall_varS": lambda i: trend.mann_kendall(i["x"]).variance,
@@ -194,7 +201,7 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "median_and_MAD": lambda i: robust.median_and_mad(i["x"]),
     "MAD_zero_case": lambda i: robust.median_and_mad(i["x"])[1],
     "modified_z": lambda i: robust.modified_z(i["x"]),
-    "modified_z_outlier_indices": lambda i: robust.outliers(i["x"], i["cutoff"]),
+    "modified_z_outlier_indices": lambda i: robust.outliers(i["x"], i.get("cutoff", 3.5)),
     "page_hinkley_statistic_series": lambda i: change.page_hinkley_series(
         i["x"], i["delta"], i.get("alpha", 1.0), i.get("mode", "up")
     ),

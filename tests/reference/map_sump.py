@@ -14,6 +14,7 @@ from monitor.water import (
     sump,
     tank,
 )
+from monitor.water.errors import OutOfRange
 
 Inputs = dict[str, Any]
 
@@ -27,7 +28,8 @@ def lying(ends: str, gallons: bool) -> Callable[[Inputs], float]:
 
     def volume(i: Inputs) -> float:
         size = M_PER_INCH if gallons else 1.0
-        depth = i.get("a_in", i.get("head_depth_each_m", 0.0)) * size
+        two_to_one = i.get("D_m", 0.0) / 4.0 if ends == "ellipsoidal" else 0.0
+        depth = i.get("a_in", i.get("head_depth_each_m", two_to_one)) * size
         litres = tank.horizontal_cylinder_volume_l(
             (i["D_in"] if gallons else i["D_m"]) * size,
             (i["L_in"] if gallons else i["L_m"]) * size,
@@ -107,7 +109,7 @@ def theta_kg_s(i: Inputs) -> float:
 def drop(function: Callable[..., Any]) -> Callable[[Inputs], Any]:
     def answer(i: Inputs) -> Any:
         if not i.get("no_additions", True):
-            raise NotImplementedError("a drop with additions is the period balance")
+            raise OutOfRange("no_additions", False, "true", "a drop with additions is the period balance")
         extra = [i[key] for key in ("sigma_brix", "sigma_V_L") if key in i]
         return function(i["V0_L"], i["V1_L"], i["brix0"], i["brix1"], *extra)
 
@@ -120,10 +122,10 @@ def bracket(i: Inputs) -> list[float]:
 
 
 def lost_at(label: str) -> str:
-    """ "mean of c0 and c1", "c0" or "start", "c1" or "end"."""
-    if "mean" in label:
-        return "mean"
-    return "start" if label in ("c0", "start") else "end" if label in ("c1", "end") else label
+    """ "mean of c0 and c1", "c0", "start" or "initial", "c1", "end" or "final"."""
+    low = label.lower()
+    words = {"mean": ("mean", "average"), "start": ("c0", "start", "initial"), "end": ("c1", "end", "final")}
+    return next((place for place, named in words.items() if any(word in low for word in named)), low)
 
 
 def period(function: Callable[..., float]) -> Callable[[Inputs], float]:
@@ -203,8 +205,10 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "vert_cyl_torispherical_bottom_gal": upright_gal("torispherical"),
     "vert_cyl_cone_bottom_volume_m3": upright_cone_m3,
     "strap_table_volume_L": lambda i: tank.strapping_volume_l(i["levels_mm"], i["volumes_L"], i["level_mm"]),
-    "strap_table_out_of_range": lambda i: tank.strapping_volume_l(
-        i["levels_mm"], i["volumes_L"], i["level_mm"]
+    "strap_table_out_of_range": lambda i: (
+        tank.strapping_volume_l(i["levels_mm"], i["volumes_L"], i["level_mm"])
+        if "level_mm" in i
+        else tank.strapping_level_mm(i["levels_mm"], i["volumes_L"], i["volume_L"])
     ),
     "strap_table_level_mm_inverse": lambda i: tank.strapping_level_mm(
         i["levels_mm"], i["volumes_L"], i["volume_L"]
@@ -212,9 +216,11 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "strap_table_interp_error_L": strap_error,
     "sat_vapour_pressure_Pa": lambda i: psychrometrics.saturation_pressure_pa(i["T_C"]),
     "latent_heat_kJ_per_kg": lambda i: psychrometrics.latent_heat_kj_kg(i["T_C"]),
-    "humidity_ratio_kg_per_kg": lambda i: psychrometrics.humidity_ratio_kg_kg(i["T_C"], i["RH"], i["P_Pa"]),
+    "humidity_ratio_kg_per_kg": lambda i: psychrometrics.humidity_ratio_kg_kg(
+        i["T_C"], i["RH"], i.get("P_Pa", 101325.0)
+    ),
     "dew_point_C": lambda i: psychrometrics.dew_point_c(i["T_C"], i["RH"]),
-    "wet_bulb_C": lambda i: psychrometrics.wet_bulb_c(i["T_C"], i["RH"], i["P_Pa"]),
+    "wet_bulb_C": lambda i: psychrometrics.wet_bulb_c(i["T_C"], i["RH"], i.get("P_Pa", 101325.0)),
     "ashrae_pool_evap_kg_per_h": carrier,
     "theta_formula_evap_kg_per_s": theta_kg_s,
     "theta_formula_evap_kg_per_h": lambda i: evaporation.evaporation_from_humidities_kg_h(
@@ -223,7 +229,7 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "theta_formula_evap_kg_per_h_psychro": by_humidity,
     "ratio_theta_formula_to_ashrae": lambda i: by_humidity(i) / carrier(i),
     "energy_bound_evap_kg": lambda i: evaporation.evaporation_energy_bound_kg(
-        i["P_kW"], i["hours"], i["T_C"], i["fraction_to_evaporation"]
+        i["P_kW"], i["hours"], i["T_C"], i.get("fraction_to_evaporation", 1.0)
     ),
     "heat_needed_kWh_for_evaporation": lambda i: evaporation.evaporation_heat_kwh(i["mass_kg"], i["T_C"]),
     "expected_idle_evap_band_L_per_day": band,

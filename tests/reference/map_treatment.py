@@ -104,7 +104,12 @@ def analysis(mg_l: Inputs) -> dict[ions.Ion, float]:
 
 
 def alkalinity(mg_l: Inputs) -> float:
-    return float(mg_l.get("alk_CaCO3", mg_l.get("alk", 0.0)))
+    """As CaCO3; where it is not given, that of the bicarbonate and carbonate listed."""
+    for name in ("alk_CaCO3", "alk"):
+        if name in mg_l:
+            return float(mg_l[name])
+    factors = {"HCO3": resin.as_caco3_factor("HCO3", 1), "CO3": resin.as_caco3_factor("CO3", 2)}
+    return sum(factor * mg_l.get(name, 0.0) for name, factor in factors.items())
 
 
 def water(i: Inputs) -> permeate.WaterState:
@@ -126,7 +131,9 @@ def softened(mg_l: Inputs, share: float) -> dict[ions.Ion, float]:
 def tds_change(i: Inputs) -> float:
     raw = water(i)
     ions_only = ions.tds_sum_mg_l({ion: c for ion, c in raw.analysis_mg_l.items() if ion != "CO3"})
-    return softener.total_dissolved_change_by_softening_pct(ions_only, i["mgL"]["Ca"], i["mgL"]["Mg"])
+    return softener.total_dissolved_change_by_softening_pct(
+        ions_only, i["mgL"].get("Ca", 0.0), i["mgL"].get("Mg", 0.0)
+    )
 
 
 def limiting_change(i: Inputs) -> float:

@@ -168,3 +168,36 @@ def test_the_script_ends_with_one_on_a_failing_case_and_names_it(tmp_path: Path)
 def test_the_script_says_in_one_line_that_a_file_is_not_there(tmp_path: Path) -> None:
     done = script(tmp_path / "none.csv", tmp_path)
     assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "inputs", "value"),
+    [
+        ("unit_conversion", {"value": 0.055, "from": "µS/cm", "to": "MOhm-cm"}, 18.1818),
+        ("unit_conversion", {"value": 2.0, "from": "MΩ·cm", "to": "kohm.cm"}, 2000.0),
+        ("labelled_standard_at_T", {"label_at_25C": "1413 uS", "T_C": 25}, 1413.0),
+        ("tds_scale_conversion", {"ec25_uS_cm": 1413, "scale": 442}, 1000.0),
+        ("limiting_equivalent_conductivity_25C", {"ion": "Ca+2"}, 59.47),
+        ("di_anion_load", {"mgL": {"HCO3": 61.0168}}, 1.0),
+        ("wet_bulb_C", {"T_C": 25, "RH": 0.5}, 17.889),
+        ("ewma_arl_two_sided", {"lambda": 0.3, "L": 3, "limits": "asymptotic limits"}, 465.6),
+        ("theil_sen_intercept", {"t": [0, 1, 2, 6], "y": [0, 1, 2, 9], "definition": "joint"}, 0.0),
+    ],
+)
+def test_a_case_may_spell_a_label_otherwise_or_leave_out_an_optional_key(
+    quantity: str, inputs: dict[str, Any], value: float
+) -> None:
+    assert MAPPED[quantity](inputs) == pytest.approx(value, rel=1e-3, abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "inputs"),
+    [
+        ("unit_conversion", {"value": 0, "from": "uS/cm", "to": "Mohm.cm"}),
+        ("unit_conversion", {"value": float("nan"), "from": "uS/cm", "to": "mS/cm"}),
+        ("evaporated_L", {"V0_L": 300, "V1_L": 240, "brix0": 6, "brix1": 7, "no_additions": False}),
+    ],
+)
+def test_what_a_mapping_itself_cannot_answer_is_a_range_error(quantity: str, inputs: dict[str, Any]) -> None:
+    with pytest.raises(OutOfRange):
+        MAPPED[quantity](inputs)

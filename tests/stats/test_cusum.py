@@ -129,3 +129,14 @@ def test_a_chart_scaled_by_what_is_new_alarms_sooner_than_one_scaled_by_the_whol
     whole = run_length_ar1.cusum_arl_ar1(0.5, 4.0, 0.5)
     new = run_length_ar1.cusum_arl_ar1(0.5, 4.0, 0.5, scaled_by="innovation sigma")
     assert new < whole
+
+
+def test_a_headstart_is_worth_the_same_whichever_way_the_level_moves() -> None:
+    """At k 0.5, h 10 the sum on the far side never signals; that has no say in the run length."""
+    falling, rising = (run_length.cusum_arl_two_sided(0.5, 10.0, shift, 5.0) for shift in (-1.0, 1.0))
+    assert falling == rising == pytest.approx(11.44, rel=0.01)
+
+
+def test_a_headstart_for_which_the_equation_gives_less_than_one_sample_is_refused() -> None:
+    with pytest.raises(OutOfRange, match="headstart = 8 is out of range: at most h/2 = 4"):
+        run_length.cusum_arl_two_sided(0.25, 8.0, 0.0, 8.0)
