@@ -48,6 +48,7 @@ class Show:
     def set_up(self) -> None:
         """Simulate, start broker, mailbox and chat, and have the watch read the three weeks."""
         began = time.monotonic()
+        self._broker = Broker(self._folder)
         self._month = make_month(self._seed, self._without)
         self._screen = Screen(self._month.run.shop.timezone)
         self._tellings = Tellings(self._announce)
@@ -63,7 +64,6 @@ class Show:
         folder = self._folder
         for name in ("mail", "chat", "logger"):
             (folder / name).mkdir(exist_ok=True)
-        self._broker = Broker(folder)
         self._broker.start()
         self._stack.callback(self._broker.stop)
         box = self._stack.enter_context(Mailbox(folder=folder / "mail", tell=self._tellings.on_mail))

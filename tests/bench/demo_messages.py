@@ -91,7 +91,7 @@ def chat_page(messages: list[dict[str, Any]]) -> str:
     style = (
         "body{font:15px/1.4 sans-serif;background:#eee;margin:16px}"
         "div{background:#fff;border:1px solid #ccc;border-radius:8px;padding:10px 14px;margin:0 0 12px}"
-        "small{color:#666;display:block}pre{font:13px/1.4 sans-serif;white-space:pre-wrap;margin:8px 0 0}"
+        "small{color:#666;display:block}pre{font:12px/1.4 monospace;white-space:pre-wrap;margin:8px 0 0}"
     )
     return f"<!doctype html><meta charset=utf-8><style>{style}</style>{bubbles}"
 
