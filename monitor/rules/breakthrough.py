@@ -137,15 +137,15 @@ class Breakthrough:
             loaded_l=0.0,
             lows_l=0.0,
             load=self._learned(state),
-            front=front.Front(),
+            front=front.after_change(state.front),
             due=False,
             due_since_ms=now_ms,
         )
 
     def _learned(self, state: State) -> load.Load:
-        """A bed that was counted from its first litre to its front has shown its capacity."""
-        if state.whole and state.front.holds and state.front.why == "risen":
-            return load.learned(state.load, self._chemistry, self._resin_l, state.front.first_l)
+        """A bed that was counted from its first litre and seen to its end has shown its capacity."""
+        if state.whole and state.front.end_l is not None:
+            return load.learned(state.load, self._chemistry, self._resin_l, state.front.end_l)
         return load.Load(learned_eq_l=state.load.learned_eq_l)
 
     def _counted(self, state: State, counter: Counter) -> State:
@@ -199,6 +199,8 @@ class Breakthrough:
         if partner is not None:
             return partner.value, self._off(name, partner.value)
         usual = front.feed_us_cm(state.front)
+        if usual is None and state.inlet is not None and not state.inlet.least:
+            usual = state.inlet.value
         return None if usual is None else (usual, self._off(name, usual) + _USUAL_FEED_OFF * usual)
 
     def _on_low(self, state: State, reading: Reading, role: str) -> tuple[State, tuple[Finding, ...]]:

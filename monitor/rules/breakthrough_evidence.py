@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from monitor.readings import Evidence
-from monitor.rules.breakthrough_front import feed_us_cm
+from monitor.rules.breakthrough_front import HALF, feed_us_cm
 from monitor.rules.breakthrough_state import Left, State, treated_l
 
 
@@ -41,6 +41,7 @@ def evidence(state: State, bed: Bed, left: Left | None, condition: str) -> Evide
         "tap_us_cm": None if tap is None else tap.value,
         "limit_us_cm": bed.limit_us_cm,
         "clean_us_cm": None if seen.clean is None else seen.clean.outlet,
+        "before_us_cm": seen.before_us_cm,
         "excess_us_cm": seen.excess,
         "counted_excess_us_cm": seen.margin,
         "why": seen.why,
@@ -84,6 +85,7 @@ def _shape(state: State, bed: Bed) -> Evidence:
     return {
         "shape": shape.verdict,
         "shape_share_pct": 100 * shape.share,
+        "shape_is_limit": bed.limit_us_cm is not None and shape.share != HALF,
         "shape_left_l": None if shape.litres is None else max(shape.litres - now_l, 0.0),
         "shape_low_l": max(shape.low_l - now_l, 0.0),
         "shape_high_l": high,

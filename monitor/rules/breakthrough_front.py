@@ -25,9 +25,15 @@ _RINSE_BEDS = 3.0  # a fresh bed is rinsed in by so many litres a litre of resin
 _SIGMAS = 4.0
 _LEAST_US_CM = 0.4
 _FEED_SHARE = 0.02
+_DIGITS = 2.0
+# A fresh bed that lets through more than the one before did when clean, by this or twice what counts.
+_WORSE_US_CM = 1.0
+# A bed has been seen to its end when it passes so much of its feed.
+_END_SHARE, _END_US_CM = 0.25, 1.0
 # A bed that passes so much of its feed is spent whatever its own past says.
 _SPENT_SHARE = 0.2
 _SPENT_US_CM = 2.0
+HALF = 0.5  # of the feed: what the shape is asked for where no limit fits
 _HIGHEST_SHARE = 1.2  # above it discharges, and no logistic holds
 
 
@@ -61,7 +67,8 @@ class Front:
     clean: Clean | None = None
     holds: bool = False
     since_ms: int = 0
-    first_l: float = 0.0  # litres when it was first seen
+    end_l: float | None = None  # litres when the bed was seen to its end
+    before_us_cm: float | None = None  # the clean outlet of the bed before
     excess: float = 0.0
     margin: float = 0.0
     why: str = ""
@@ -113,8 +120,10 @@ def judged(front: Front, done: Bin, time_ms: int, probe: Probe) -> Front:
         return front
     excess, margin, why = _excess(front, latest, probe)
     front = replace(front, excess=excess, margin=margin)
+    if front.end_l is None and _share_passed(front, latest) > _END_SHARE and done.outlet > _END_US_CM:
+        front = replace(front, end_l=done.litres)
     if not front.holds and why:
-        front = replace(front, holds=True, since_ms=time_ms, first_l=done.litres, why=why)
+        front = replace(front, holds=True, since_ms=time_ms, why=why)
     elif front.holds and excess < 0.5 * margin:
         front = replace(front, holds=False, since_ms=time_ms, why="", shape=None)
     if front.holds and (front.shape is None or front.closed % 8 == 0):
@@ -124,33 +133,50 @@ def judged(front: Front, done: Bin, time_ms: int, probe: Probe) -> Front:
 
 def feed_us_cm(front: Front) -> float | None:
     """The feed of the last bins."""
-    known = [b.inlet for b in front.bins[-8:] if b.inlet is not None]
-    return median(known) if known else None
+    known = [b.inlet for b in front.bins if b.inlet is not None]
+    return median(known[-8:]) if known else None
+
+
+def after_change(front: Front) -> Front:
+    """A fresh bed: nothing of it is known, but what the one before let through when clean."""
+    known = [x for x in (front.before_us_cm, front.clean.outlet if front.clean else None) if x is not None]
+    return Front(before_us_cm=min(known) if known else None)
+
+
+def _share_passed(front: Front, latest: tuple[Bin, ...]) -> float:
+    """The share of the feed that each of the latest bins passes at least; 0 where the feed is not known."""
+    usual = feed_us_cm(front)
+    feeds = [b.inlet or usual for b in latest]
+    return min((b.outlet / feed if feed else 0.0) for b, feed in zip(latest, feeds, strict=True))
 
 
 def _excess(front: Front, latest: tuple[Bin, ...], probe: Probe) -> tuple[float, float, str]:
     """How far the latest bins stand above the baseline, how much counts, and why it counts (or not)."""
     feed, level = feed_us_cm(front), median(b.outlet for b in latest)
-    shares = [b.outlet / b.inlet for b in latest if b.inlet]
-    spent = len(shares) == len(latest) and min(shares) > _SPENT_SHARE and level > _SPENT_US_CM
+    spent = _share_passed(front, latest) > _SPENT_SHARE and level > _SPENT_US_CM
     if probe.limit is not None and min(b.outlet for b in latest) > probe.limit + probe.accuracy:
         return level - (front.clean.outlet if front.clean else 0.0), probe.accuracy, "limit"
     clean = front.clean
-    if clean is None:
-        return level, _SPENT_SHARE * (feed or 0.0), "share" if spent else ""
-    above = [b.outlet - clean.outlet * _grown(b.inlet, clean.inlet) for b in latest]
     margin = max(
-        _SIGMAS * clean.sigma,
-        3.0 * probe.resolution,
+        _SIGMAS * clean.sigma if clean else 0.0,
+        _DIGITS * probe.resolution,
         probe.accuracy,
         _FEED_SHARE * (feed or 0.0),
         _LEAST_US_CM,
     )
-    excess = median(above)
-    if excess > margin and min(above) > 0.5 * margin:
-        return excess, margin, "risen"
+    if clean is not None:
+        above = [b.outlet - clean.outlet * _grown(b.inlet, clean.inlet) for b in latest]
+        excess = median(above)
+        if excess > margin and min(above) > 0.5 * margin:
+            return excess, margin, "risen"
+    else:
+        excess = 0.0
     if spent:
         return level, _SPENT_SHARE * (feed or 0.0), "share"
+    if front.before_us_cm is not None:
+        worse, counts = min(b.outlet for b in latest) - front.before_us_cm, max(2 * margin, _WORSE_US_CM)
+        if worse > counts:
+            return worse, counts, "before"
     return excess, margin, ""
 
 
@@ -195,9 +221,9 @@ def _shape(bins: tuple[Bin, ...], limit: float | None) -> Shape | None:
     feeds = [b.inlet for b in bins[-8:] if b.inlet]
     if len(known) < MIN_READINGS or not feeds:
         return None
-    share = limit / median(feeds) if limit is not None else 0.5
+    share = limit / median(feeds) if limit is not None else HALF
     if not 0.02 < share < 0.98:
-        share = 0.5
+        share = HALF
     try:
         fit: BreakthroughFit = fit_breakthrough([v for v, _ in known], [y for _, y in known], share, 0.9)
     except OutOfRange:

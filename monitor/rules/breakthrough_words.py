@@ -102,6 +102,7 @@ def _front(evidence: Evidence, means: Consequence) -> _Told:
         "risen": f"clean it was {_us(evidence, 'clean')}",
         "share": f"its feed is {_us(evidence, 'inlet')}",
         "limit": f"the coolant allows {_us(evidence, 'limit')}",
+        "before": f"the bed before let through {_us(evidence, 'before')}",
     }.get(why, "risen")
     first = f"{text(evidence, 'where')}: resin is giving out, {outlet}, {beside}"
     if means == "stop":
@@ -109,9 +110,9 @@ def _front(evidence: Evidence, means: Consequence) -> _Told:
             f"{text(evidence, 'where')}: stop filling, resin spent, {outlet}, limit {_us(evidence, 'limit')}"
         )
     meaning = (
-        "The outlet has risen for good, over litres of water made, above what this bed lets through when it "
-        "is clean: it is giving out, or part of the water runs past the resin (a channel, a seal, an open "
-        f"bypass). {_WORTH[means]}"
+        "The outlet has risen for good, over litres of water made, above what this bed lets through when "
+        "it is clean: it is giving out, or part of the water runs past the resin (a channel, a seal, an open "
+        f"bypass). {_sooner(evidence)}{_WORTH[means]}"
     )
     steps = (
         _HAND_METER,
@@ -120,6 +121,17 @@ def _front(evidence: Evidence, means: Consequence) -> _Told:
         "If it rose at once and stays: look for an open bypass or a bad seal.",
     )
     return first, meaning, (*steps, _CHANGE)
+
+
+def _sooner(evidence: Evidence) -> str:
+    """A front long before the load explains it points past the resin."""
+    low, treated = _number(evidence, "left_low_l"), _number(evidence, "treated_l")
+    if not low or treated is None or low < 0.25 * treated:
+        return ""
+    return (
+        f"By its load the resin should still last {low:.0f} L or more: look first for water that runs past "
+        "it, resin of less capacity, or a feed that is worse than it reads. "
+    )
 
 
 def _discharge(evidence: Evidence, means: Consequence) -> _Told:
@@ -244,6 +256,8 @@ def _shape(evidence: Evidence) -> Iterator[tuple[str, str]]:
     if not verdict or low is None:
         return
     share = f"{number(evidence, 'shape_share_pct'):.0f} % of the feed"
+    if evidence.get("shape_is_limit"):
+        share = f"the coolant's limit ({share})"
     high = _number(evidence, "shape_high_l")
     if verdict == "no front yet":
         yield "shape of the rise", f"tells no end yet; {share} not before {low:.0f} L from now"
