@@ -10,14 +10,13 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from monitor.readings import Reading
-from monitor.rules.loss_balance import Books, Geometry
+from monitor.rules.loss_balance import SETTLED_AFTER_MS, Books, Geometry
 
 _WINDOW_MS = 15 * 60_000
 _APART_MS = 25_000  # readings closer together than this say nothing new
 _MOST = 40
-_FEWEST = 9
+_READINGS = (6, 9, 15)  # looked at together, the newest
 _LEAST_L = 3.0
-_SETTLED_MS = 60 * 60_000
 _PEAKS = 8  # quarters of an hour in which the level stood higher
 _UNKNOWN_CIRCULATION = 0.35  # of the sump's volume, until its own is known
 _HELD_MS = 30 * 60_000
@@ -62,7 +61,8 @@ def on_level(fast: Fast, reading: Reading, books: Books, sump: Geometry) -> Fast
     fast = replace(fast, peaks=_peaks(fast.peaks, recent))
     if fall is None:
         if fast.holds and now_ms - fast.seen_ms > _HELD_MS:
-            return replace(fast, seen_ms=0, since_ms=0, confirmed=0)
+            # Told and over: the level before it is no measure of what follows.
+            return replace(fast, seen_ms=0, since_ms=0, confirmed=0, peaks=())
         return replace(fast, confirmed=0)
     if fast.confirmed < 1 and not fast.holds:
         return replace(fast, confirmed=1)
@@ -73,19 +73,21 @@ def on_level(fast: Fast, reading: Reading, books: Books, sump: Geometry) -> Fast
 
 def _in_settled_state(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> _Fall | None:
     seen = now_ms - books.pump_seen_ms <= sump.pump_trusted_ms
-    if not sump.has_pump or not seen or now_ms - books.pump_since_ms < _SETTLED_MS:
-        return None
-    recent = fast.recent
-    if len(recent) < _FEWEST:
+    if not sump.has_pump or not seen or now_ms - books.pump_since_ms < SETTLED_AFTER_MS:
         return None
     least_mm = max(_LEAST_L / sump.l_per_mm, 8.0 * fast.flicker_mm, 2.5 * sump.resolution_mm)
-    middle = len(recent) // 2
-    parts = (recent[:3], recent[middle - 1 : middle + 2], recent[-3:])
+    return next((fall for n in _READINGS if (fall := _steady_fall(fast.recent[-n:], n, least_mm))), None)
+
+
+def _steady_fall(recent: tuple[tuple[int, float], ...], wanted: int, least_mm: float) -> _Fall | None:
+    """A fall in both halves of so many readings: foam that collapses falls in one step."""
+    third = wanted // 3
+    if len(recent) < wanted:
+        return None
+    parts = (recent[:third], recent[third : 2 * third], recent[-third:])
     first, half, last = (median(level for _, level in part) for part in parts)
-    fall_mm = first - last
-    # Foam that collapses falls in one step; what runs out falls in both halves.
-    both = min(first - half, half - last) > 0.25 * fall_mm
-    return _Fall(recent[0][0], first, settled=True) if fall_mm > least_mm and both else None
+    both = min(first - half, half - last) > 0.25 * (first - last)
+    return _Fall(recent[0][0], first, settled=True) if first - last > least_mm and both else None
 
 
 def _beyond_circulation(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> _Fall | None:
