@@ -9,6 +9,7 @@ as a request for a hand meter (`<id>/check`).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
@@ -36,8 +37,8 @@ _DAY_MS = 86_400_000
 _TOGETHER_MS = 15 * 60_000
 # What temperature may do to the index without the membrane, as a share a degree from the reference. 1 %: the
 # spread of printed corrections. 0.8 % more without the recovery, which rises with the flow (D4516 form, 60 %
-# recovery, fixed concentrate valve: (1-Y) x 3 % x d ln(log-mean)/d ln Y). 2.5 % where nothing is corrected: there
-# salt permeability need not grow as water permeability does (own choice).
+# recovery, fixed concentrate valve: (1-Y) x 3 % x d ln(log-mean)/d ln Y). 2.5 % where nothing is corrected:
+# there salt permeability need not grow as water permeability does (own choice).
 _A_DEGREE = {
     "flow, recovery and temperature": 0.010,
     "flow and temperature": 0.018,
@@ -222,9 +223,10 @@ class Creep:
         if self._feed is not None and (feed is None or feed <= 0.0):
             return None, False
         flow, into = beside.get("permeate_flow"), beside.get("feed_flow")
-        raw = 0.0 if self._feed is None else state.latest[self._feed.id].raw
+        feed_raw = math.nan if self._feed is None else state.latest[self._feed.id].raw
+        raw = reading.raw if reading.bound == Bound.EXACT else math.nan
         warm = beside.get("temperature")
-        return Inputs(value, feed, warm, flow or None, into or None, reading.raw, raw), sure
+        return Inputs(value, feed, warm, flow or None, into or None, raw, feed_raw), sure
 
     def _on_day(self, state: State, day: int) -> State:
         """The state on this day: what came before is closed, and learned from."""
@@ -232,7 +234,7 @@ class Creep:
         if today.number == day:
             return state
         state = replace(state, begun=state.begun or day, today=Today(number=day))
-        if not today.permeate_span.values:
+        if not today.pairs and not today.blocks:
             return state
         closed, still = whole(today), self._stands_still(today)
         if enough(today):

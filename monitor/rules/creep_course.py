@@ -123,8 +123,10 @@ class Course:
     change: float
     unexplained: float
     doubt: float
-    feed_change: float  # ln change of the feed since then
+    step: float  # ln change of the index since the days before it began,
+    feed_step: float  # and of the feed in the same time
     rate: Rate | None
+    as_it_comes: Rate | None  # of what is measured, with nothing corrected
     days: int  # that it rests on, since it began
     sure: bool  # most of them with flow and all inputs known
 
@@ -204,29 +206,32 @@ def course(days: tuple[Day, ...], sums: Sums, reference: Reference, doubt: Doubt
     within = [day for day in days if since and day.number >= since]
     lately = (within or list(days))[-3:]
     now = median(day.index for day in lately) - reference.index
-    before = [day.feed for day in days if day.number < since][-5:] or [day.feed for day in days]
+    before = [day for day in days if day.number < since][-5:] or list(days)
     return Course(
         direction=direction if len(within) >= 2 else 0,
         since=since,
         change=math.expm1(now),
         unexplained=median(unexplained(reference, day, doubt) for day in lately),
         doubt=fmean(doubt.of(reference, day) for day in lately),
-        feed_change=median(day.feed for day in lately) - median(before),
-        rate=_rate(days, since, reference),
+        step=median(day.index for day in lately) - median(day.index for day in before),
+        feed_step=median(day.feed for day in lately) - median(day.feed for day in before),
+        rate=_rate(days, since, reference, [day.index - reference.index for day in days]),
+        as_it_comes=_rate(days, since, reference, [day.measured - reference.measured for day in days]),
         days=len(within),
         sure=2 * sum(day.sure for day in lately) > len(lately),
     )
 
 
-def _rate(days: tuple[Day, ...], since: int, reference: Reference) -> Rate | None:
+def _rate(days: tuple[Day, ...], since: int, reference: Reference, changes: list[float]) -> Rate | None:
     """Theil-Sen slope from three days before the rise began, its interval widened for memory."""
     begun = next((i for i, day in enumerate(days) if since and day.number >= since), len(days))
-    used = days[max(begun - 3, 0) :]
     if since == 0 or len(days) - begun < 4:
         return None
-    ratios = [math.exp(day.index - reference.index) for day in used]
-    line = theil_sen([day.number / 7.0 for day in used], ratios)
-    wider = math.sqrt((1.0 + max(reference.phi, 0.0)) / (1.0 - min(max(reference.phi, 0.0), 0.8)))
+    first = max(begun - 3, 0)
+    weeks = [day.number / 7.0 for day in days[first:]]
+    line = theil_sen(weeks, [math.exp(change) for change in changes[first:]])
+    memory = min(max(reference.phi, 0.0), 0.8)
+    wider = math.sqrt((1.0 + memory) / (1.0 - memory))
     return Rate(
         line.slope,
         line.slope - wider * (line.slope - line.low),
@@ -234,22 +239,18 @@ def _rate(days: tuple[Day, ...], since: int, reference: Reference) -> Rate | Non
     )
 
 
-def days_to(limit_ratio: float, course_: Course) -> tuple[float, float, float | None] | None:
-    """Days until the index stands at so many times its reference: likely, soonest, latest (None: open).
+def days_to(
+    limit_ratio: float, now_ratio: float, rate: Rate | None
+) -> tuple[float, float, float | None] | None:
+    """Days until a value at `now_ratio` of its reference stands at `limit_ratio`: likely, soonest, latest.
 
-    None while the rise has no rate, or no sure one.
+    The latest is None when it may be never; all is None while there is no rate, or none upwards.
     """
-    rate = course_.rate
     if rate is None or rate.a_week <= 0.0:
         return None
-    left = limit_ratio - (1.0 + course_.change)
-    if left <= 0.0:
-        return 0.0, 0.0, 0.0
-    return (
-        7.0 * left / rate.a_week,
-        7.0 * left / rate.high,
-        7.0 * left / rate.low if rate.low > 0.0 else None,
-    )
+    left = max(limit_ratio - now_ratio, 0.0)
+    latest = 7.0 * left / rate.low if rate.low > 0.0 else None
+    return 7.0 * left / rate.a_week, 7.0 * left / rate.high, latest
 
 
 def kept(days: tuple[Day, ...], day: Day) -> tuple[Day, ...]:

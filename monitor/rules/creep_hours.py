@@ -37,8 +37,8 @@ class Inputs:
     temperature_c: float | None = None
     permeate_l_min: float | None = None
     feed_l_min: float | None = None
-    permeate_raw: float = 0.0  # as received
-    feed_raw: float = 0.0
+    permeate_raw: float = math.nan  # as received; none when it stood at the end of its range
+    feed_raw: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +61,8 @@ class Span:
     values: int = 0
 
     def wider(self, value: float) -> Span:
+        if math.isnan(value):
+            return self
         return Span(min(self.low, value), max(self.high, value), self.values + 1)
 
     def still(self, resolution: float) -> bool:

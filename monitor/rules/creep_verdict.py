@@ -14,8 +14,8 @@ from monitor.rules.creep_course import Course, Day, Doubt, Reference, Sums, cour
 
 # Nine in ten probes drift less than this many times the median (open river data: median 2 %, p90 5 %).
 _NINE_IN_TEN = 2.5
-# What was once told as something to check is over at this share of what it took; what was told as the membrane's
-# when the rise itself is over.
+# What was once told as something to check is over at this share of what it took; what was told as the
+# membrane's, when the rise itself is over.
 _HELD = 0.5
 # Share of the change that the feed reading must account for to be the suspect, and to stay it.
 _FEED_SHARE, _FEED_SHARE_HELD = 0.7, 0.35
@@ -105,13 +105,14 @@ def judge(
 def _of_course(unit: Unit, verdict: Verdict, found: Course, told: Told) -> Verdict:
     """Whether what the days show is a membrane, a probe to be checked, or nothing."""
     moved_us_cm = abs(verdict.permeate_us_cm * (1.0 - 1.0 / (1.0 + found.change)))
-    way = found.direction if moved_us_cm >= _COUNTS * unit.step_us_cm else 0
+    counts = _COUNTS * (_HELD if told.membrane or told.check else 1.0)
+    way = found.direction if moved_us_cm >= counts * unit.step_us_cm else 0
     line = math.log1p(_NINE_IN_TEN * unit.drift)
     beyond = way * found.unexplained
     if unit.feed is not None and not told.membrane:
         held = told.check == "feed"
         share = _FEED_SHARE_HELD if held else _FEED_SHARE
-        by_feed = -way * found.feed_change >= share * abs(math.log1p(found.change))
+        by_feed = -way * found.feed_step >= share * abs(found.step)
         if way and by_feed and beyond > line * (_HELD if held else 1.0):
             return replace(verdict, check="feed", suspect=unit.feed)
     if way == 1 and (told.membrane or beyond > line):
@@ -171,10 +172,11 @@ def evidence_of(unit: Unit, verdict: Verdict, reference: Reference | None) -> Ev
 
 def _of_reference(unit: Unit, reference: Reference, found: Course, verdict: Verdict) -> dict[str, Any]:
     usual, rate, left = math.exp(reference.measured), found.rate, None
-    if unit.limit is not None:
-        # What is measured moves with the index; today's temperature and feed are taken to stay.
+    if unit.limit is not None and found.direction == 1:
+        # A limit is passed by what is measured, the season's part included; the feed is taken to stay.
         against = verdict.measured if unit.limit_is == "passage" else verdict.permeate_us_cm
-        left = days_to((1.0 + found.change) * unit.limit / against, found)
+        now = verdict.measured / usual
+        left = days_to(now * unit.limit / against, now, found.as_it_comes)
     return {
         "value": usual * (1.0 + found.change),
         "usual": usual,

@@ -40,7 +40,11 @@ _CHECKS: dict[str, tuple[str, tuple[str, ...]]] = {
     "fallen": (
         "Less salt passes than ever did here. Membranes do not mend themselves: a probe has drifted or is "
         "fouled, or something was cleaned or changed and not entered. A worsening membrane would hide in it.",
-        (*_HAND_METER, "If the membrane was cleaned or changed, enter the day as membrane_since."),
+        (
+            *_HAND_METER,
+            "Test hardness after the softener: of hard water a smaller share passes, and it makes scale.",
+            "If the membrane was cleaned or changed, enter the day as membrane_since.",
+        ),
     ),
     "high": (
         "A sound membrane of a small unit passes 1 to 5 % of the conductivity. What is taken as usual here "
@@ -198,10 +202,15 @@ def _meaning(evidence: Evidence) -> str:
     if evidence["beyond_limit"]:
         parts.append("The limit set for it is reached.")
     if evidence.get("value") is not None and text(evidence, "since"):
-        more = number(evidence, "change_pct")
+        more = f"{number(evidence, 'change_pct'):.0f} %"
+        what = (
+            f"The permeate is {more} saltier than it used to be"
+            if evidence.get("feed") is None
+            else f"The membrane lets {more} more salt through than it used to"
+        )
         parts.append(
-            f"The membrane lets {more:.0f} % more salt through than it used to; probes seldom drift so far. "
-            "The water serves as long as its limit is kept; a DI bed behind it is used up sooner by as much."
+            f"{what}; probes seldom drift so far. The water serves as long as its limit is kept; a DI bed "
+            "behind it is used up sooner by as much."
         )
     if evidence.get("feed") is None:
         parts.append(
