@@ -17,14 +17,16 @@ _APART_MS = 25_000  # readings closer together than this say nothing new
 _MOST = 40
 _READINGS = (6, 9, 15)  # looked at together, the newest
 _LEAST_L = 3.0
-_PEAKS = 8  # quarters of an hour in which the level stood higher
+_PEAKS = 8  # quarters of an hour in which the level may have stood higher
+_FOAM_MS = 4 * 3_600_000  # foam seldom lasts longer
+_FLICKERS = 10.0
 _UNKNOWN_CIRCULATION = 0.35  # of the sump's volume, until its own is known
 _HELD_MS = 30 * 60_000
 
 
 @dataclass(frozen=True, slots=True)
 class Fast:
-    """The last readings of one sump, its levels of the last two hours, and a fall that holds."""
+    """The last readings of one sump, its levels of the last hours, and a fall that holds."""
 
     recent: tuple[tuple[int, float], ...] = ()
     flicker_mm: float = 1.0  # mean step between two readings
@@ -75,8 +77,14 @@ def _in_settled_state(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> 
     seen = now_ms - books.pump_seen_ms <= sump.pump_trusted_ms
     if not sump.has_pump or not seen or now_ms - books.pump_since_ms < SETTLED_AFTER_MS:
         return None
-    least_mm = max(_LEAST_L / sump.l_per_mm, 8.0 * fast.flicker_mm, 2.5 * sump.resolution_mm)
-    return next((fall for n in _READINGS if (fall := _steady_fall(fast.recent[-n:], n, least_mm))), None)
+    least_mm = max(_LEAST_L / sump.l_per_mm, _FLICKERS * fast.flicker_mm, 2.5 * sump.resolution_mm)
+    fall = next((f for n in _READINGS if (f := _steady_fall(fast.recent[-n:], n, least_mm))), None)
+    if fall is None or not books.pump_on or not fast.peaks:
+        return fall
+    # Foam stands on a running sump only, and leaves the level where it was: what is gone goes below it.
+    lowest_mm = min(level for at_ms, level in fast.peaks if at_ms >= fast.peaks[-1][0] - _FOAM_MS)
+    level_mm = median(level for _, level in fast.recent[-3:])
+    return fall if level_mm < lowest_mm - 0.5 * least_mm else None
 
 
 def _steady_fall(recent: tuple[tuple[int, float], ...], wanted: int, least_mm: float) -> _Fall | None:
@@ -97,7 +105,7 @@ def _beyond_circulation(fast: Fast, books: Books, sump: Geometry, now_ms: int) -
     if most_l is None:
         most_l = _UNKNOWN_CIRCULATION * sump.volume_l
     level_mm = median(level for _, level in fast.recent[-3:])
-    since_ms, peak_mm = max(fast.peaks, key=lambda p: p[1])
+    since_ms, peak_mm = max(fast.peaks[-_PEAKS:], key=lambda p: p[1])
     margin_mm = max(6.0 * fast.flicker_mm, 2.5 * sump.resolution_mm)
     if (peak_mm - level_mm) * sump.l_per_mm <= most_l + margin_mm * sump.l_per_mm:
         return None
@@ -107,9 +115,9 @@ def _beyond_circulation(fast: Fast, books: Books, sump: Geometry, now_ms: int) -
 def _peaks(
     peaks: tuple[tuple[int, float], ...], recent: tuple[tuple[int, float], ...]
 ) -> tuple[tuple[int, float], ...]:
-    """The median of each quarter of an hour that is over, for two hours."""
+    """The median of each quarter of an hour that is over, for four hours."""
     now_ms = recent[-1][0]
     if len(recent) < 3 or (peaks and now_ms - peaks[-1][0] < _WINDOW_MS):
         return peaks
-    fresh = tuple(p for p in peaks if now_ms - p[0] < _PEAKS * _WINDOW_MS)
+    fresh = tuple(p for p in peaks if now_ms - p[0] < _FOAM_MS)
     return (*fresh, (now_ms, float(median(level for _, level in recent))))
