@@ -18,6 +18,7 @@ from monitor.water import (
     cost,
     discharge,
     hardness,
+    ion_pairs,
     ions,
     membrane,
     membrane_temperature,
@@ -126,6 +127,36 @@ def softened(mg_l: Inputs, share: float) -> dict[ions.Ion, float]:
     after["Ca"], after["Mg"] = (1.0 - share) * after.get("Ca", 0.0), (1.0 - share) * after.get("Mg", 0.0)
     after["Na"] = after.get("Na", 0.0) + swapped * ions.molar_mass_g_mol("Na")
     return after
+
+
+def paired(i: Inputs, share: float = 0.0) -> ion_pairs.PairedWater:
+    """The water with its ion pairs, after a share of its hardness was exchanged for sodium."""
+    mg_l = i["mgL"]
+    return ion_pairs.paired_water(
+        softened(mg_l, share), alkalinity(mg_l), mg_l["pH"], i.get("temp_C", i.get("T_C", 25.0))
+    )
+
+
+def paired_concentrate(i: Inputs, share: float = 0.0) -> float | None:
+    mg_l = i["mgL"]
+    return ion_pairs.paired_concentrate(
+        softened(mg_l, share), alkalinity(mg_l), mg_l["pH"], 100.0 * i["recovery"], i.get("T_C", 25.0)
+    ).calcite_index
+
+
+def blend_ec25(i: Inputs) -> float:
+    """With the same water thinned, as in "same water x0.02, pH 6.2"."""
+    mg_l, other = i["mgL"], str(i.get("other", ""))
+    found = re.search(r"x\s*([\d.]+)\D+pH\s*([\d.]+)", other)
+    if not found:
+        raise NotImplementedError(f"other water {other!r}")
+    times, ph = (float(number) for number in found.groups())
+    first, alk = analysis(mg_l), alkalinity(mg_l)
+    thin = {ion: times * c for ion, c in first.items()}
+    water = ion_pairs.paired_blend(
+        first, alk, mg_l["pH"], thin, times * alk, ph, i["fraction_raw"], i.get("T_C", 25.0)
+    )
+    return water.ec25_us_cm
 
 
 def tds_change(i: Inputs) -> float:
@@ -341,6 +372,9 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     ),
     "sodium_added_by_softening": lambda i: softener.sodium_added_mg_l(i["hardness_removed_mgL_CaCO3"]),
     "TDS_change_pct_full_softening": tds_change,
+    "EC25_raw": lambda i: paired(i).ec25_us_cm,
+    "EC25_half_softened": lambda i: paired(i, 0.5).ec25_us_cm,
+    "EC25_fully_softened": lambda i: paired(i, 1.0).ec25_us_cm,
     "EC_change_pct_full_softening_limiting": limiting_change,
     # resin
     "CO2_aq_raw": lambda i: water(i).co2_mg_l,
@@ -434,8 +468,11 @@ QUANTITIES: dict[str, Callable[[Inputs], Any]] = {
     "LSI_SM2330": lambda i: langelier(i, "SM 2330B"),
     "SI_calcite_PHREEQC": lambda i: langelier(i, "SM 2330B"),
     "concentrate_pH": lambda i: ro_concentrate(i).ph,
+    "concentrate_SI_calcite": paired_concentrate,
+    "concentrate_SI_calcite_after_98pct_softening": lambda i: paired_concentrate(i, 0.98),
     # blending, sump, cost
     "blend_fraction_hard": lambda i: blending.blend_hard_fraction(*blend(i)),
+    "blend_EC25": blend_ec25,
     "blend_litres_hard": lambda i: blending.blend_volumes(*blend(i), i["total_L"]).hard_l,
     "sump_hardness": lambda i: sump.mineral_after_mg_l(
         i["sump_L"], i["evap_L_d"], i.get("dragout_L_d", 0.0), i["topoff_H"], i["H0"], i["days"]
