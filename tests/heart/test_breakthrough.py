@@ -16,7 +16,7 @@ from pydantic import TypeAdapter
 from monitor.config import ConfigMistakes
 from monitor.readings import Event, Finding, Status, Transition
 from monitor.rules.breakthrough import State, wording
-from monitor.rules.breakthrough_flow import use_l_d
+from monitor.rules.breakthrough.flow import use_l_d
 from monitor.rules.rule import number
 from tests.bench import judge as bench
 from tests.heart.shop import SITE, START_MS, Heart, sample, site, tick

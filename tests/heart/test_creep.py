@@ -15,8 +15,8 @@ from monitor.checkpoint import changed_parts, restored
 from monitor.config import ConfigMistakes
 from monitor.readings import Bound, Finding, Reading, Reason, Standing
 from monitor.rules.creep import Creep, State, wording
-from monitor.rules.creep_course import chart
-from monitor.rules.creep_hours import Inputs, factor, middle_half_mean
+from monitor.rules.creep.course import chart
+from monitor.rules.creep.hours import Inputs, factor, middle_half_mean
 from monitor.stats.run_length_ar1 import cusum_arl_ar1
 from monitor.watch import Watch, WatchState
 from monitor.water.membrane_temperature import TemperatureRule
