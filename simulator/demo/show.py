@@ -56,7 +56,7 @@ class Show:
         say(f"{run.shop.name}: {len(run.shop.instruments)} instruments, seed {self._seed}")
         self._start_servers()
         history_ms = self._month.history_end_ms
-        write_logger_csv(run, self._folder / "history", run.start_ms, history_ms, step_s=EVERY_S)
+        write_logger_csv(run, self._folder / "history", run.start_ms, history_ms, EVERY_S)
         self._read_history()
         say(f"set up in {time.monotonic() - began:.0f} s; what is kept of it lies in {self._folder}")
 
@@ -129,7 +129,7 @@ class Show:
         month, begin = self._month, now + round(1000 * _START_S)
         clock = self._clock = month.playing_clock(now, begin, seconds)
         player = Player(
-            month.run, clock, self._folder, ("127.0.0.1", self._broker.port), EVERY_S,
+            month.run, clock, self._folder, ("127.0.0.1", self._broker.port), EVERY_S["mqtt"],
             logger_to=self._folder / "logger" / "hall-live.csv",
         )  # fmt: skip
         player.start()

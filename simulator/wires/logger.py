@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -33,18 +34,19 @@ def write_logger_csv(
     folder: Path,
     begin_ms: int | None = None,
     end_ms: int | None = None,
-    step_s: int | None = None,
+    least_s: Mapping[str, int] | None = None,
 ) -> list[Path]:
     """Write what was reported in begin <= time < end; files `<group>-<interval>s.csv`, rows at the
     logger's instants.
 
     A row holds each instrument's report of that interval, blank where it was lost; `time` is ISO 8601 UTC.
-    With `step_s` a row is written only so often (seconds), with the last report of that time.
+    `least_s` (seconds, by kind of wire) has rows written no more often, with the last report of that time.
     """
     begin, end = begin_ms or run.start_ms, end_ms or run.end_ms
     groups: dict[tuple[str, int], list[Instrument]] = {}
     for instrument in run.shop.instruments:
-        step = max(step_s or 0, round(instrument.interval_s))
+        kind = instrument.wire.kind if instrument.wire is not None else ""
+        step = max((least_s or {}).get(kind, 0), round(instrument.interval_s))
         groups.setdefault((_group(instrument), step), []).append(instrument)
     folder.mkdir(parents=True, exist_ok=True)
     written = []

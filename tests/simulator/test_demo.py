@@ -37,7 +37,7 @@ def processes_in(folder: Path) -> Iterator[str]:
 
 def test_the_month_is_told_as_it_should_be_and_nothing_is_left_running(tmp_path: Path) -> None:
     folder = tmp_path / "show"
-    with started(folder, "--minutes", "2") as show:
+    with started(folder, "--minutes", "2.5") as show:
         output, _ = show.communicate(timeout=500)
     assert show.returncode == 0, output
     assert "all of it as it should be" in output
