@@ -8,7 +8,7 @@ against the sump's own past, its neighbours and physics; `loss_burst` sees a fas
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Annotated, Literal
@@ -24,6 +24,7 @@ from monitor.rules.loss_balance import (
     DAY_MS,
     HOUR_MS,
     Books,
+    Day,
     Geometry,
     on_counter,
     on_level,
@@ -33,6 +34,7 @@ from monitor.rules.loss_burst import Fast
 from monitor.rules.loss_burst import on_level as fast_on_level
 from monitor.rules.loss_evidence import of_burst, of_loss
 from monitor.rules.loss_judgement import (
+    QUESTION_DAYS,
     Neighbour,
     Question,
     Sums,
@@ -53,6 +55,8 @@ __all__ = ["Loss", "Settings", "State", "build", "wording"]
 _CLOSES_H = 5
 # Then the days are judged together, once late values have had time to come.
 _GRACE_MS = 2 * HOUR_MS
+# An account older than this says nothing of today.
+_OLD_MS = 2 * DAY_MS
 _MINUTE_MS = 60_000
 
 
@@ -85,6 +89,8 @@ class SumpState:
     books: Books = field(default_factory=Books)
     fast: Fast = field(default_factory=Fast)
     sums: Sums = field(default_factory=Sums)
+    own: Usual | None = None  # what was usual when it was last judged without an alarm
+    asked: bool = False  # questioned by neighbours and physics
     judged_day: int = 0
     told_ms: int = 0  # when its fast fall was last given as a Finding
 
@@ -160,7 +166,10 @@ class Loss:
             fast = fast_on_level(fast, reading, before.books, geometry)
         new_block = reading.time_ms // BLOCK_MS * BLOCK_MS != before.books.block_ms
         day = self.account_day(reading.time_ms) if new_block else before.books.day
-        return replace(before, fast=fast, books=on_level(before.books, reading, geometry, day))
+        books = on_level(before.books, reading, geometry, day)
+        if books.days and self.settings.watch_for == "fast":
+            books = replace(books, days=())
+        return replace(before, fast=fast, books=books)
 
     def _fast(
         self, watched: Watched, before: SumpState, after: SumpState, reading: Reading
@@ -188,12 +197,11 @@ class Loss:
         known = {name: self._usual(state, name) for name in self.watched}
         found: list[Finding] = []
         sumps = dict(state.sumps)
-        for name, sump in state.sumps.items():
-            own = known[name]
-            sumps[name], used = self._judge(state, name, sump, known)
-            if own is None and not used:
-                continue
-            found += self._finding(state, name, sumps[name], own, tick.time_ms)
+        for name in state.sumps:
+            sump = self._judge(state, name, known)
+            asked = self._question(state, name)
+            sumps[name] = replace(sump, asked=asked is not None and asked.holds)
+            found += self._finding(name, sumps[name], sump.own or known[name], asked, tick.time_ms)
         return replace(state, sumps=sumps), tuple(found)
 
     def _sensor_l(self, name: str, books: Books) -> float:
@@ -209,23 +217,35 @@ class Loss:
         sump = state.sumps.get(name)
         return None if sump is None else usual(sump.books.days, self._sensor_l(name, sump.books))
 
-    def _judge(
-        self, state: State, name: str, sump: SumpState, known: Mapping[str, Usual | None]
-    ) -> tuple[SumpState, bool]:
-        """Judge the days that are new; whether there were any."""
-        own = known[name]
-        new = [d for d in sump.books.days if d.day > sump.judged_day]
-        if not new:
-            return sump, False
-        if own is None or own.days * DAY_MS < self.settings.learn or self._held_up(name, own):
-            return replace(sump, judged_day=new[-1].day), True
-        if len(new) < at_once(own, sump.books.days):
-            return sump, True
-        around = weather(new[-1].day, self._others(state, name, known))
-        sums = judged(sump.sums, new, own, around, self.extra, self.watched[name].surface_m2)
-        days = marked(sump.books.days, sump.sums, sums)
-        books = replace(sump.books, days=days)
-        return replace(sump, books=books, sums=sums, judged_day=new[-1].day), True
+    def _judge(self, state: State, name: str, known: Mapping[str, Usual | None]) -> SumpState:
+        """The sump with its new days judged, one after the other or, on a coarse sensor, several at once.
+
+        After a stop of the watch there may be many: each is held against what was usual before it.
+        """
+        sump = state.sumps[name]
+        others = self._others(state, name, known)
+        while new := [d for d in sump.books.days if d.day > sump.judged_day]:
+            past = [d for d in sump.books.days if d.day <= sump.judged_day]
+            own = self._own(name, sump, past)
+            if own is None or self._held_up(name, own):
+                sump = replace(sump, judged_day=new[0].day)
+                continue
+            at_a_time = at_once(own, past)
+            if len(new) < at_a_time:
+                break
+            chunk = new[:at_a_time]
+            around = weather(chunk[-1].day, others)
+            sums = judged(sump.sums, chunk, own, around, self.extra, self.watched[name].surface_m2)
+            books = replace(sump.books, days=marked(sump.books.days, sump.sums, sums))
+            sump = replace(
+                sump, books=books, sums=sums, judged_day=chunk[-1].day, own=sump.own if sums.holds else own
+            )
+        return sump
+
+    def _own(self, name: str, sump: SumpState, past: Sequence[Day]) -> Usual | None:
+        """What is usual by the days before; what was last called so, when all that is kept is suspect."""
+        own = usual(past, self._sensor_l(name, sump.books))
+        return own if own is not None and own.days * DAY_MS >= self.settings.learn else sump.own
 
     def _others(self, state: State, name: str, known: Mapping[str, Usual | None]) -> list[Neighbour]:
         return [
@@ -245,32 +265,28 @@ class Loss:
             for other, s in state.sumps.items()
             if other != name
         ]
-        return question(state.sumps[name].books.days, self.watched[name].surface_m2, others)
+        sump = state.sumps[name]
+        return question(sump.books.days, self.watched[name].surface_m2, others, held=sump.asked)
 
     def _finding(
-        self, state: State, name: str, sump: SumpState, own: Usual | None, now_ms: int
+        self, name: str, sump: SumpState, own: Usual | None, asked: Question | None, now_ms: int
     ) -> Iterable[Finding]:
-        """What is to be said of a sump today; nothing where its account could not be made."""
-        days = sump.books.days
-        if not days or now_ms - days[-1].end_ms > 2 * DAY_MS:
+        """What is to be said of a sump today; nothing where it could not be judged."""
+        days, sums, watched = sump.books.days, sump.sums, self.watched[name]
+        if not days or now_ms - days[-1].end_ms > _OLD_MS or (sump.own is None and asked is None):
             return
-        asked = self._question(state, name)
-        questioned = asked is not None and asked.holds
-        if own is None and asked is None:
-            return
-        since_ms = sump.sums.since_ms if sump.sums.holds else days[-min(len(days), 5)].end_ms
+        since_ms = sums.since_ms if sums.holds else days[-min(len(days), QUESTION_DAYS)].end_ms
         yield Finding(
             condition=f"{self.settings.id}/{name}",
             subject=name,
-            holds=sump.sums.holds or questioned,
+            holds=sums.holds or sump.asked,
             time_ms=now_ms,
             since_ms=since_ms,
-            confidence=0.9 if sump.sums.holds else 0.6,
+            confidence=0.9 if sums.holds else 0.6,
             evidence=of_loss(
-                self.watched[name].sump, self.watched[name].geometry, sump.books, sump.sums, own, asked,
-                self.extra, since_ms,
+                watched.sump, watched.geometry, sump.books, sums, own, asked, self.extra, since_ms
             ),
-        )  # fmt: skip
+        )
 
 
 def _watched(settings: Settings, plant: Plant) -> Iterable[Watched]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from statistics import fmean, median
+from typing import NamedTuple
 
 from monitor.readings import Reading
 
@@ -30,7 +31,7 @@ _CLOSING_MARK_MS = 14 * HOUR_MS
 _SWING_WITHIN_MS = 3 * HOUR_MS
 # A fall as quick and at least as large as this, after a rise, is foam that went.
 _FOAM_MM = 8.0
-RECORDS = 42
+RECORDS = 42  # accounts kept: six weeks
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,7 @@ class Geometry:
         return self.l_per_mm * self.resolution_mm
 
 
-@dataclass(frozen=True, slots=True)
-class Mark:
+class Mark(NamedTuple):
     """A level in a settled state, with the running time and the counted litres up to then."""
 
     time_ms: int
@@ -60,8 +60,7 @@ class Mark:
     counted_l: float
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
+class Move(NamedTuple):
     """Litres that came (or went) between two marks, and the time between them."""
 
     time_ms: int
@@ -70,8 +69,7 @@ class Move:
     running_ms: int
 
 
-@dataclass(frozen=True, slots=True)
-class Day:
+class Day(NamedTuple):
     """One account: litres lost between two quiet marks, and what they are judged by."""
 
     day: int
@@ -293,7 +291,7 @@ def _closing_mark(books: Books, now_ms: int) -> Mark | None:
     for marks in (books.quiet, books.busy):
         fresh = [m for m in marks if now_ms - m.time_ms < _CLOSING_MARK_MS]
         if len(fresh) >= 2:
-            return replace(fresh[-1], level_mm=float(median(m.level_mm for m in fresh)))
+            return fresh[-1]._replace(level_mm=float(median(m.level_mm for m in fresh)))
     return None
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
@@ -26,7 +26,10 @@ THRESHOLD = math.log(2 * RUN_LENGTH_DAYS)
 _WILDEST, _STEEPEST = 3.0, 1.5
 _WILDEST_QUIET, _STEEPEST_QUIET = 4.0, 3.0
 _SUSPECT = 0.4
+_BORNE_OUT = 0.25
+_ALONE = 1.5
 _LEAST_QUIET_H = 3.0
+_NIGHT_H = 8.0
 _CALM_DAYS = 3
 _REFILL_ERROR = 0.04  # of the litres filled in
 _STEPS_OF_SENSOR = 3.0
@@ -43,6 +46,7 @@ _WEATHER = 2.0
 _WEATHER_DAYS = 4
 # A sump is questioned beyond this many times its neighbours' loss per surface, and beyond the physical band.
 _TIMES_NEIGHBOURS = 2.5
+_LET_GO = 0.8
 QUESTION_DAYS = 5
 
 
@@ -147,8 +151,7 @@ def together(days: Sequence[Day], own: Usual) -> Day:
         expected_l = own.expected_l(day)
         reach_l = _WILDEST * math.hypot(own.sensor_l, own.scatter * expected_l)
         lost_l += min(max(day.lost_l, expected_l - reach_l), expected_l + reach_l)
-    return replace(
-        days[-1],
+    return days[-1]._replace(
         hours=_sum(days, "hours"),
         on_h=_sum(days, "on_h"),
         lost_l=lost_l,
@@ -169,8 +172,8 @@ def judged(sums: Sums, new: Sequence[Day], own: Usual, weather: Weather, extra: 
     if day.idle_h >= _LEAST_QUIET_H * count:
         standing_l_h = own.idle_l_h + weather.standing_l_m2_h * m2
         night_step = _night_step(day, count, own, standing_l_h, looked_for_l_h)
-    whole = min(max(sums.whole + whole_step, 0.0), 1.5 * THRESHOLD)
-    night = min(max(sums.night + night_step, 0.0), 1.5 * THRESHOLD)
+    whole = min(max(sums.whole + whole_step, 0.0), 2.0 * THRESHOLD)
+    night = min(max(sums.night + night_step, 0.0), 2.0 * THRESHOLD)
     calm = sums.calm + 1 if day.lost_l - expected_l < 0.5 * looked_for_l_h * day.hours else 0
     if sums.holds and calm >= _CALM_DAYS and night_step <= 0.0:
         return Sums()
@@ -185,8 +188,18 @@ def judged(sums: Sums, new: Sequence[Day], own: Usual, weather: Weather, extra: 
         lost_l=sums.lost_l + day.lost_l,
         expected_l=sums.expected_l + expected_l,
         calm=calm if sums.holds else 0,
-        holds=sums.holds or max(whole, night) > THRESHOLD,
+        holds=sums.holds or weight(whole, night) > 1.0,
     )
+
+
+def weight(whole: float, night: float) -> float:
+    """The two sums against their thresholds, 1 where an alarm begins.
+
+    Two weeks of hard work look like a leak that runs only with the machine. Where the quiet hours do not bear
+    it out, the whole days have to say it half as strongly again.
+    """
+    borne_out = night > _BORNE_OUT * THRESHOLD
+    return max(night, whole if borne_out else whole / _ALONE) / THRESHOLD
 
 
 def _whole_step(day: Day, count: int, own: Usual, expected_l: float, looked_for_l_h: float) -> float:
@@ -202,7 +215,9 @@ def _night_step(day: Day, count: int, own: Usual, standing_l_h: float, looked_fo
     expected_l = standing_l_h * day.idle_h
     scatter_l = own.scatter / math.sqrt(count) * expected_l
     sigma_l = math.hypot(own.night_l * math.sqrt(count), scatter_l)
-    return _weighed(day.idle_l - expected_l, looked_for_l_h * day.idle_h, sigma_l, 1.0, count, quiet=True)
+    unsure_l = own.night_l * day.idle_h / (_NIGHT_H * math.sqrt(own.days))
+    more_l = day.idle_l - expected_l - unsure_l
+    return _weighed(more_l, looked_for_l_h * day.idle_h, sigma_l, 1.0, count, quiet=True)
 
 
 def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
@@ -210,10 +225,10 @@ def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
 
     A suspicion that came to nothing is cleared, or only the light days would ever be called usual.
     """
-    if after.holds or max(after.whole, after.night) > _SUSPECT * THRESHOLD:
-        return tuple(replace(d, odd=True) if d.end_ms > after.since_ms else d for d in days)
+    if after.holds or weight(after.whole, after.night) > _SUSPECT:
+        return tuple(d._replace(odd=True) if d.end_ms > after.since_ms else d for d in days)
     if after.days == 0 and before.days and not before.holds:
-        return tuple(replace(d, odd=False) if d.end_ms > before.since_ms else d for d in days)
+        return tuple(d._replace(odd=False) if d.end_ms > before.since_ms else d for d in days)
     return days
 
 
@@ -283,11 +298,16 @@ class Question:
 
 
 def question(
-    days: Sequence[Day], surface_m2: float, others: Sequence[tuple[Sequence[Day], float]]
+    days: Sequence[Day],
+    surface_m2: float,
+    others: Sequence[tuple[Sequence[Day], float]],
+    *,
+    held: bool,
 ) -> Question | None:
     """Whether a sump loses more than its neighbours *and* more than its surface can evaporate.
 
-    Needs no history: it also speaks while the reference is young, and of a leak that was always there.
+    Needs no history: it also speaks while the reference is young, and of a leak that was always there. One
+    that is `held` already is let go only well inside both bounds.
     """
     own = days[-QUESTION_DAYS:]
     if len(own) < QUESTION_DAYS:
@@ -302,7 +322,8 @@ def question(
         neighbours = median(_rate(d, litres, hours) / m2 for d, m2 in theirs)
         most = most_evaporated_l_m2(on_h)
         enough = _sum(own, hours) >= 24.0
-        holds = enough and mine > most and mine > _TIMES_NEIGHBOURS * max(neighbours, 0.2)
+        bound = max(most, _TIMES_NEIGHBOURS * neighbours) * (_LET_GO if held else 1.0)
+        holds = enough and mine > bound
         answers.append(Question(holds, on_h == 0.0, mine, neighbours, len(theirs), most))
     return next((a for a in answers if a.holds), answers[-1])
 
