@@ -252,6 +252,6 @@ def wording_of_failed_rule(evidence: Evidence) -> Wording:
         "All other rules go on.",
         steps=(
             "Check by hand what this rule watches until it runs again.",
-            "Report the error text above. The rule is tried again after a day, or after a stop of two minutes.",
+            "Report the error text above. The rule is tried again after a day or a stop of two minutes.",
         ),
     )
