@@ -208,7 +208,7 @@ def _whole_step(day: Day, count: int, own: Usual, expected_l: float, looked_for_
     # What is called usual is itself known only so well: its standard error is given to the sump.
     unsure_l = own.scatter * expected_l * math.sqrt(own.memory / own.days)
     more_l = day.lost_l - expected_l - unsure_l
-    return _weighed(more_l, looked_for_l_h * day.hours, sigma_l, own.memory, count)
+    return weighed(more_l, looked_for_l_h * day.hours, sigma_l, own.memory, count)
 
 
 def _night_step(day: Day, count: int, own: Usual, standing_l_h: float, looked_for_l_h: float) -> float:
@@ -217,7 +217,7 @@ def _night_step(day: Day, count: int, own: Usual, standing_l_h: float, looked_fo
     sigma_l = math.hypot(own.night_l * math.sqrt(count), scatter_l)
     unsure_l = own.night_l * day.idle_h / (_NIGHT_H * math.sqrt(own.days))
     more_l = day.idle_l - expected_l - unsure_l
-    return _weighed(more_l, looked_for_l_h * day.idle_h, sigma_l, 1.0, count, quiet=True)
+    return weighed(more_l, looked_for_l_h * day.idle_h, sigma_l, 1.0, count, quiet=True)
 
 
 def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
@@ -232,7 +232,7 @@ def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
     return days
 
 
-def _weighed(
+def weighed(
     more_l: float, looked_for_l: float, sigma_l: float, memory: float, count: int, *, quiet: bool = False
 ) -> float:
     """Log likelihood ratio of "this much more" against "as usual", for one day or several together."""
