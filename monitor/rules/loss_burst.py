@@ -16,6 +16,8 @@ _WINDOW_MS = 15 * 60_000
 _APART_MS = 25_000  # readings closer together than this say nothing new
 _MOST = 40
 _READINGS = (6, 9, 15)  # looked at together, the newest
+_FEW = 3  # where the sensor speaks seldom
+_LONGEST_MS = 45 * 60_000
 _LEAST_L = 3.0
 _PEAKS = 8  # quarters of an hour in which the level may have stood higher
 _FOAM_MS = 4 * 3_600_000  # foam seldom lasts longer
@@ -57,7 +59,7 @@ def on_level(fast: Fast, reading: Reading, books: Books, sump: Geometry) -> Fast
     if fast.recent:
         step_mm = min(abs(level_mm - fast.recent[-1][1]), 50.0)
         fast = replace(fast, flicker_mm=fast.flicker_mm + 0.04 * (step_mm - fast.flicker_mm))
-    recent = (*(r for r in fast.recent if now_ms - r[0] <= _WINDOW_MS), (now_ms, level_mm))[-_MOST:]
+    recent = _recent(fast.recent, now_ms, level_mm)
     fast = replace(fast, recent=recent)
     fall = _in_settled_state(fast, books, sump, now_ms) or _beyond_circulation(fast, books, sump, now_ms)
     fast = replace(fast, peaks=_peaks(fast.peaks, recent))
@@ -73,12 +75,24 @@ def on_level(fast: Fast, reading: Reading, books: Books, sump: Geometry) -> Fast
     return replace(fast, seen_ms=now_ms, since_ms=fall.since_ms, from_mm=fall.from_mm, settled=fall.settled)
 
 
+def _recent(
+    recent: tuple[tuple[int, float], ...], now_ms: int, level_mm: float
+) -> tuple[tuple[int, float], ...]:
+    """The readings of the last quarter of an hour; of a sensor that speaks seldom, the last three."""
+    fresh = [r for r in recent if now_ms - r[0] <= _WINDOW_MS]
+    if len(fresh) < _FEW - 1:
+        fresh = [r for r in recent[-(_FEW - 1) :] if now_ms - r[0] <= _LONGEST_MS]
+    return (*fresh, (now_ms, level_mm))[-_MOST:]
+
+
 def _in_settled_state(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> _Fall | None:
     seen = now_ms - books.pump_seen_ms <= sump.pump_trusted_ms
     if not sump.has_pump or not seen or now_ms - books.pump_since_ms < SETTLED_AFTER_MS:
         return None
     least_mm = max(_LEAST_L / sump.l_per_mm, _FLICKERS * fast.flicker_mm, 2.5 * sump.resolution_mm)
-    fall = next((f for n in _READINGS if (f := _steady_fall(fast.recent[-n:], n, least_mm))), None)
+    few = len(fast.recent) < _READINGS[0] and now_ms - fast.recent[0][0] > _WINDOW_MS
+    wanted = (_FEW,) if few else _READINGS
+    fall = next((f for n in wanted if (f := _steady_fall(fast.recent[-n:], n, least_mm))), None)
     if fall is None or not books.pump_on or not fast.peaks:
         return fall
     # Foam stands on a running sump only, and leaves the level where it was: what is gone goes below it.
@@ -99,7 +113,7 @@ def _steady_fall(recent: tuple[tuple[int, float], ...], wanted: int, least_mm: f
 
 
 def _beyond_circulation(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> _Fall | None:
-    if not fast.peaks or len(fast.recent) < 3:
+    if not fast.peaks or len(fast.recent) < _FEW:
         return None
     most_l = 1.3 * max(books.swings_l) + 5.0 if len(books.swings_l) >= 8 else None
     if most_l is None:
@@ -117,7 +131,7 @@ def _peaks(
 ) -> tuple[tuple[int, float], ...]:
     """The median of each quarter of an hour that is over, for four hours."""
     now_ms = recent[-1][0]
-    if len(recent) < 3 or (peaks and now_ms - peaks[-1][0] < _WINDOW_MS):
+    if len(recent) < _FEW or (peaks and now_ms - peaks[-1][0] < _WINDOW_MS):
         return peaks
     fresh = tuple(p for p in peaks if now_ms - p[0] < _FOAM_MS)
     return (*fresh, (now_ms, float(median(level for _, level in recent))))
