@@ -13,8 +13,8 @@ from pydantic import TypeAdapter
 from monitor.config import RULES, ConfigMistakes
 from monitor.readings import Sample, Transition
 from monitor.rules.loss import Loss, State
-from monitor.rules.loss_balance import Day, Move, refilled_l
-from monitor.rules.loss_judgement import (
+from monitor.rules.loss.balance import Day, Move, refilled_l
+from monitor.rules.loss.judgement import (
     THRESHOLD,
     Sums,
     Usual,
