@@ -38,7 +38,8 @@ def of_loss(
     if own is not None:
         expected_l = sums.expected_l if counted else sum(own.expected_l(d) for d in days)
         usual_l_d = round(24 * expected_l / max(sums.hours if counted else hours, 1.0), 1)
-    standing = _standing(days)
+    since = tuple(d for d in books.days if d.end_ms > since_ms) if counted else days
+    standing = _standing(since or days)
     return {
         "sump": sump.label,
         "basis": "own past" if sums.holds else "neighbours and physics",
