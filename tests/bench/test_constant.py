@@ -12,7 +12,7 @@ SPENT_BED = {"kind": "resin_exhaustion", "start": "2026-09-17", "size": 72.0}
 
 def told() -> dict[str, float]:
     """Days from the fault to each alarm that was due for it, by the family of the alarm."""
-    result = judge([SPENT_BED], seed=1, days=18, names=["resin"], every_min=5)
+    result = judge([SPENT_BED], seed=1, days=18, names=["di-bed", "di-discharge"], every_min=5)
     return {
         one.line.family: (one.alarm.time_ms - one.line.start_ms) / 86_400_000
         for one in result.due
