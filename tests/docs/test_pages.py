@@ -38,7 +38,7 @@ def test_no_tracked_file_holds_an_address_of_a_registry_or_a_path_of_a_developer
         ["git", "-C", str(ROOT), "ls-files", "-z"], capture_output=True, text=True, check=True
     ).stdout.split("\0")
     bad = re.compile(
-        "|".join(["py" + r"pi\.org", r"/work/(main|shared)", "/root/" + r"\.", "index" + "-url ="])
+        "|".join(["py" + r"pi\.org", "/" + r"work/(main|shared)", "/root/" + r"\.", "index" + "-url ="])
     )
     hits = []
     for name in filter(None, tracked):
