@@ -91,8 +91,9 @@ pip() {
   esac
 }
 
+# A moved environment still has a Python, but its commands name the place it was made in.
 make_venv() {
-  "$venv/bin/python" -c '' 2>/dev/null && return
+  "$venv/bin/python" -c '' 2>/dev/null && test "$(cat "$venv/goodwater-place" 2>/dev/null)" = "$(pwd -P)" && return
   test ! -e "$venv" || test -f "$venv/pyvenv.cfg" || test -z "$(ls -A "$venv")" ||
     die "$venv is in the way: it is not a Python environment; move it, or name another place in GOODWATER_VENV"
   rm -rf "$venv"
@@ -121,6 +122,7 @@ install() {
 set_up() {
   find_python
   make_venv
+  pwd -P >"$venv/goodwater-place"
   : >"$log"
   find_pip
   rm -f "$stamp"-*
