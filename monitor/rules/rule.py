@@ -6,14 +6,13 @@ states, so an exception inside a rule cannot leave one half changed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Annotated, Any, ClassVar, Generic, Protocol, TypeVar
+from typing import Annotated, ClassVar, Generic, Protocol, TypeVar
 
 from pydantic import Field
 
 from monitor.plant.fields import DurationMs, Id, Table
 from monitor.plant.model import Plant
-from monitor.readings import Evidence, Finding, Priority, Reading, Tick, Wording
+from monitor.readings import Evidence, Finding, Priority, Reading, Tick
 
 # A pause between two ticks longer than this means that the watch itself was away (stopped, machine off).
 AWAY_MS = 60_000
@@ -46,22 +45,6 @@ class Rule(Protocol, Generic[State]):
 
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
         """Judge the passing of time."""
-
-
-RuleBuilder = Any  # (settings, plant) -> Rule; raises ValueError with the key and what would be right
-
-
-class Kind(Protocol):
-    """A kind of rule as the list in `config.py` holds it: a module with these three names."""
-
-    Settings: type[RuleSettings]
-    build: RuleBuilder
-
-    def wording(self, evidence: Evidence) -> Wording:
-        """The sentences for a person, from the evidence alone: the rule may be gone from the site by then."""
-
-
-Kinds = Mapping[str, Kind]
 
 
 def plant_channel(plant: Plant, channel: str, key: str) -> str:
