@@ -14,9 +14,10 @@ from pydantic import AfterValidator, Field, model_validator
 
 from monitor.notify.deadline import Deadline
 from monitor.notify.failures import Temporary
-from monitor.notify.secret import Secret, one_of
+from monitor.notify.secret import Secret
 from monitor.notify.words import one_line, said
 from monitor.plant.fields import DurationMs, Id, Table
+from monitor.plant.secret import one_of
 
 _USUAL_PORT = {"starttls": 587, "tls": 465, "none": 25}
 

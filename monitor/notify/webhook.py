@@ -16,10 +16,11 @@ from pydantic import AfterValidator, Field, model_validator
 from monitor.notify.deadline import Deadline
 from monitor.notify.failures import Permanent, Temporary
 from monitor.notify.mail_server import is_loopback, trusting
-from monitor.notify.secret import Secret, one_of
+from monitor.notify.secret import Secret
 from monitor.notify.way import Surroundings
 from monitor.notify.words import answer, said
 from monitor.plant.fields import DurationMs, Table
+from monitor.plant.secret import one_of
 
 if TYPE_CHECKING:
     from monitor.notify.message import Message
