@@ -86,6 +86,10 @@ class Status(IntFlag):
     UNDER_RANGE = 32
 
 
+# Such a Sample was sent some unknown time before it arrived: without a time of its own nobody knows when.
+DELIVERED_LATE = Status.REDELIVERED | Status.RETAINED | Status.DRAINED
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One value as received, in the instrument's own unit."""

@@ -15,7 +15,7 @@ from monitor.condition.fresh import FUTURE_TOLERANCE_MS
 from monitor.condition.gate import Flowing, GateState, on_flow, says
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import Scale, to_canonical
-from monitor.readings import Bound, Count, Reading, Reason, Sample, Standing, Status
+from monitor.readings import DELIVERED_LATE, Bound, Count, Reading, Reason, Sample, Standing, Status
 
 # Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
 CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
@@ -24,8 +24,6 @@ _TRUST_AT_LEAST_MS = 120_000
 
 # The number beside these says nothing at all, so it is no neighbour to the next.
 _NO_VALUE = Reason.IMPLAUSIBLE | Reason.DEVICE_FAULT
-
-_OLD_WITHOUT_TIME = Status.REDELIVERED | Status.RETAINED | Status.DRAINED
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +208,7 @@ def _place_in_time(
         # Two values in one millisecond are two values.
         time_ms = max(arrival_ms, state.last_timeless_ms + 1)
         state = replace(state, last_timeless_ms=time_ms)
-        if sample.status & _OLD_WITHOUT_TIME:
+        if sample.status & DELIVERED_LATE:
             return state, time_ms, Standing.TIME_UNKNOWN, moved_back
     else:
         time_ms = sample.time_ms
