@@ -52,6 +52,30 @@ def standing_sql(standing: Standing) -> str:
     return f"(flags >> {_STANDING} & 7) = {int(standing)}"
 
 
+# Conditions of SQL on the flags of a row of table `reading`; what they mean is said in `sums`.
+_NO_VALUE = int(Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT)
+_BAD = _NO_VALUE | int(Reason.OVER_RANGE | Reason.UNDER_RANGE)
+_NOT_COUNTED = int(Standing.GATED | Standing.BAD_TIME)  # bits that judged (0) and late (2) do not have
+GOOD_SQL = "(flags & 65535) = 0"
+TIMED_SQL = f"(flags >> {_STANDING} & 7) != {int(Standing.BAD_TIME)}"
+COUNTS_SQL = f"(flags & {_NO_VALUE | _NOT_COUNTED << _STANDING}) = 0"
+SHOWN_SQL = f"((flags & {_NO_VALUE}) = 0 and (flags >> {_STANDING} & 7) <= {int(Standing.LATE)})"
+TRUSTED_SQL = f"((flags & {_BAD}) = 0 and (flags >> {_STANDING} & 7) <= {int(Standing.LATE)})"
+
+
+IN_ORDER_SQL = f"(flags >> {_STANDING} & 7) <= {int(Standing.GATED)}"
+
+
+def latest_in_order(connection: sqlite3.Connection, channel_id: int, until_ms: int = 2**62) -> int:
+    """Time of a channel's latest reading in order, not later than a time; 0 when there is none."""
+    row = connection.execute(
+        f"select time_ms from reading where channel = ? and time_ms <= ? and {IN_ORDER_SQL} "
+        "order by time_ms desc limit 1",
+        (channel_id, until_ms),
+    ).fetchone()
+    return 0 if row is None else int(row[0])
+
+
 def reading_row(channel_id: int, seq: int, reading: Reading) -> tuple[Any, ...]:
     """A row of table `reading`."""
     value = None if reading.value == reading.raw else reading.value

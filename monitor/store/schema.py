@@ -57,6 +57,16 @@ MIGRATIONS: list[tuple[str, str]] = [
         ) without rowid;
         """,
     ),
+    (
+        "0002 revisions",
+        """
+        -- Spans of a channel that changed behind the watch; autoincrement: a number is never given twice.
+        create table revision (
+            id integer primary key autoincrement, channel integer not null,
+            from_ms integer not null, until_ms integer not null
+        );
+        """,
+    ),
 ]
 
 

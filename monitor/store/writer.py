@@ -20,8 +20,16 @@ from monitor.readings import (
     Tick,
     Transition,
 )
+from monitor.store import revisions
 from monitor.store.files import STORE, StoreMoved, file_mark, open_writer
-from monitor.store.rows import TRANSITION_COLUMNS, reading_row, standing_of, transition_row, with_standing
+from monitor.store.rows import (
+    TRANSITION_COLUMNS,
+    latest_in_order,
+    reading_row,
+    standing_of,
+    transition_row,
+    with_standing,
+)
 from monitor.store.schema import migrate
 
 # A delivery result more often than not changes the row once; a retry changes the same row again.
@@ -62,6 +70,7 @@ class Writer:
             row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
         }
         self._counted = self._load_counted()
+        self._highest: dict[int, int] = {}  # channel's number -> time of its latest reading in order
         self._data_version = -1
         self._last_inbox_id = 0
 
@@ -120,6 +129,7 @@ class Writer:
         known = dict(self._channel_ids)
         connection.execute("begin immediate")
         try:
+            self._note_new_order(batch.bad_after)
             counts = [*batch.counts, *self._store_readings(batch.readings)]
             self._store_events(batch.events)
             self._mark_bad(batch.bad_after)
@@ -143,6 +153,7 @@ class Writer:
             connection.execute("commit")
         except BaseException:
             self._channel_ids = known
+            self._highest = {}
             if connection.in_transaction:
                 connection.execute("rollback")
             with contextlib.suppress(sqlite3.Error):
@@ -172,18 +183,45 @@ class Writer:
         (a mark that was moved back) are they looked at singly.
         """
         rows = [reading_row(self._channel_id(r.channel), seq, r) for seq, r in readings]
-        singly = [i for i, (_, r) in enumerate(readings) if r.standing > Standing.GATED]
+        singly = [i for i, (_, r) in enumerate(readings) if not r.ordered]
         odd = set(singly)
         plain = [i for i in range(len(rows)) if i not in odd]
+        self._note_behind([rows[i][:2] for i in plain])
         cursor = self._connection.executemany(_INSERT_READING, [rows[i] for i in plain])
         if cursor.rowcount not in (-1, len(plain)):
             singly.extend(plain)
         return self._store_singly([(readings[i][1], rows[i]) for i in singly])
 
+    def _note_behind(self, rows: Iterable[tuple[int, int]]) -> None:
+        """Readings in order are later than any before them, except after a mark that was moved back or lost:
+        those are for the record of revisions."""
+        behind = []
+        for channel, time_ms in rows:
+            if time_ms > self._latest_in_order(channel):
+                self._highest[channel] = time_ms
+            else:
+                behind.append((channel, time_ms))
+        revisions.note(self._connection, revisions.joined(behind))
+
+    def _latest_in_order(self, channel: int) -> int:
+        known = self._highest.get(channel)
+        if known is None:
+            known = self._highest[channel] = latest_in_order(self._connection, channel)
+        return known
+
+    def _note_new_order(self, bad_after: Sequence[tuple[str, int]]) -> None:
+        """Where a mark is moved back, order begins anew after the last reading that stays in order."""
+        for name, after_ms in bad_after:
+            channel = self._channel_id(name)
+            self._highest[channel] = latest_in_order(self._connection, channel, after_ms)
+            revisions.note(self._connection, [(channel, self._highest[channel] + 1, revisions.OPEN_END)])
+
     def _store_singly(self, readings: Iterable[tuple[Reading, tuple[object, ...]]]) -> list[Count]:
-        counts = []
+        counts, behind = [], []
         for reading, row in readings:
             if self._connection.execute(_INSERT_READING, row).rowcount == 1:
+                if not reading.ordered and reading.standing != Standing.BAD_TIME:
+                    behind.append((self._channel_id(reading.channel), reading.time_ms))
                 continue
             (raw, seq, flags) = self._connection.execute(
                 "select raw, seq, flags from reading where channel = ? and time_ms = ?", row[:2]
@@ -198,6 +236,7 @@ class Writer:
             what = "duplicate" if raw == reading.raw else "conflict"
             detail = "" if raw == reading.raw else f"kept {kept:g}, set aside {aside:g}"
             counts.append(Count(what, reading.channel, reading.arrival_ms, detail))
+        revisions.note(self._connection, revisions.joined(behind))
         return counts
 
     def _store_events(self, events: Sequence[tuple[int, Tick | OperatorAction]]) -> None:
@@ -220,6 +259,7 @@ class Writer:
                 "update reading set flags = ? where channel = ? and time_ms = ?",
                 [(with_standing(f, Standing.BAD_TIME, Reason.CLOCK), c, t) for c, t, f in rows],
             )
+            self._highest.pop(self._channel_id(channel), None)
 
     def _store_notices(self, batch: Batch) -> None:
         self._connection.executemany(
