@@ -15,6 +15,7 @@ from monitor.plant.fields import (
     DurationMs,
     FlowField,
     Id,
+    LengthField,
     Measure,
     MeasureField,
     PositiveDurationMs,
@@ -128,6 +129,28 @@ class Channel(Table):
             validate_default=True,
         ),
     ] = None
+    cell_constant: Annotated[
+        float | None,
+        Field(
+            gt=0, le=100, description="of the probe's cell, per cm; lets check say whether it fits the range"
+        ),
+    ] = None
+    # flow only
+    minimum_flow: Annotated[
+        FlowField | None, Field(description="what the meter needs to turn or to count, from its sheet")
+    ] = None
+    # level only, a sensor that looks down from above
+    mounting_height: Annotated[
+        LengthField | None,
+        Field(description="height of the sensor's face above the level it calls zero"),
+    ] = None
+    blind_zone: Annotated[
+        LengthField | None,
+        Field(
+            description="how near to its face it sees nothing, from its sheet; goes with mounting_height",
+            validate_default=True,
+        ),
+    ] = None
     # dissolved solids only
     tds_scale: Annotated[
         TdsScale | None,
@@ -205,12 +228,38 @@ class Channel(Table):
         _fits_as_difference(jump, info, "")
         return jump
 
-    @field_validator("compensated", "compensation", "alpha", "temperature")
+    @field_validator("compensated", "compensation", "alpha", "temperature", "cell_constant")
     @classmethod
     def _conductivity_only(cls, found: Any, info: ValidationInfo) -> Any:
         if found not in (None, "none") and info.data.get("quantity", "conductivity") != "conductivity":
             raise Wrong("nothing: this key belongs to conductivity only")
         return found
+
+    @field_validator("minimum_flow")
+    @classmethod
+    def _flow_only(cls, found: Any, info: ValidationInfo) -> Any:
+        if found is not None and info.data.get("quantity", "flow") != "flow":
+            raise Wrong("nothing: this key belongs to flow only")
+        return found
+
+    @field_validator("mounting_height", "blind_zone")
+    @classmethod
+    def _level_only(cls, found: Any, info: ValidationInfo) -> Any:
+        if found is not None and info.data.get("quantity", "level") != "level":
+            raise Wrong("nothing: this key belongs to level only")
+        return found
+
+    @field_validator("blind_zone")
+    @classmethod
+    def _seen_from_a_height(cls, blind: Measure | None, info: ValidationInfo) -> Measure | None:
+        if "mounting_height" not in info.data:
+            return blind
+        height = info.data["mounting_height"]
+        if (blind is None) != (height is None):
+            raise Wrong('a length, like "250 mm", together with mounting_height, or neither')
+        if blind is not None and blind.in_unit("mm") >= height.in_unit("mm"):
+            raise Wrong(f"less than mounting_height ({height}): or it sees nothing at all")
+        return blind
 
     @field_validator("normally", "debounce")
     @classmethod

@@ -163,6 +163,11 @@ def _in(unit: str, example: str, *, positive: bool = True) -> AfterValidator:
 VolumeField = Annotated[MeasureField, _in("L", 'a volume, like "200 L" or "50 gal"')]
 AreaField = Annotated[MeasureField, _in("m**2", 'an area, like "0.8 m2" or "9 ft2"')]
 FlowField = Annotated[MeasureField, _in("L/min", 'a flow, like "0.2 L/min" or "0.05 gpm"')]
+LengthField = Annotated[MeasureField, _in("mm", 'a length, like "250 mm" or "10 inch"')]
+HardnessField = Annotated[
+    MeasureField, _in("mg/L", 'as CaCO3, like "300 mg/L", "17 dH" or "18 gpg"', positive=False)
+]
+ConductivityField = Annotated[MeasureField, _in("uS/cm", 'a conductivity, like "480 uS/cm"')]
 ShareField = Annotated[MeasureField, _in("1", 'a share, like "2 %"', positive=False)]
 
 

@@ -7,20 +7,23 @@ water's way. An *instrument* is a device on a wire and carries one or more *chan
 from __future__ import annotations
 
 from functools import cached_property
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
 from monitor.plant.channel import Accuracy, Calibration, Channel, Gate
-from monitor.plant.fields import AreaField, Id, PositiveDurationMs, RefersTo, Table, VolumeField, Wrong
+from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
 from monitor.plant.quantities import QUANTITIES
+from monitor.plant.stage import Stage, StageKind
+from monitor.plant.sump import Coolant, Sump
 from monitor.readings import Priority
 
 __all__ = [
     "Accuracy",
     "Calibration",
     "Channel",
+    "Coolant",
     "Gate",
     "Instrument",
     "Person",
@@ -31,27 +34,6 @@ __all__ = [
     "StageKind",
     "Sump",
 ]
-
-StageKind = Literal[
-    "tap", "sediment-filter", "carbon", "softener", "booster", "ro", "di", "uv", "tank", "distribution"
-]
-
-
-class Stage(Table):
-    """One stage of the train. It is fed by the stage before it in the file, or by those `after` names."""
-
-    id: Annotated[Id, Field(description="what points and other stages call it")]
-    kind: Annotated[StageKind, Field(description="what it does to the water")]
-    name: Annotated[str, Field(description="how messages call it; its id where left out")] = ""
-    after: Annotated[
-        tuple[Id, ...],
-        RefersTo("stage"),
-        Field(description="the stages that feed it, where that is not the one above it in the file"),
-    ] = ()
-
-    @property
-    def label(self) -> str:
-        return self.name or self.id
 
 
 class Point(Table):
@@ -64,31 +46,6 @@ class Point(Table):
     @property
     def label(self) -> str:
         return self.name or self.id
-
-
-class Sump(Table):
-    """The coolant sump of one machine."""
-
-    id: Annotated[Id, Field(description="what instruments call it")]
-    name: Annotated[
-        str, Field(description="how messages call it, usually the machine; its id where left out")
-    ] = ""
-    volume: Annotated[VolumeField, Field(description="what it holds when filled to its mark")]
-    surface: Annotated[
-        AreaField | None, Field(description="open surface, for evaporation and litres per millimetre")
-    ] = None
-
-    @property
-    def label(self) -> str:
-        return self.name or self.id
-
-    @property
-    def volume_l(self) -> float:
-        return self.volume.canonical("volume")
-
-    @property
-    def surface_m2(self) -> float | None:
-        return None if self.surface is None else self.surface.in_unit("m**2")
 
 
 class Instrument(Table):
@@ -168,6 +125,7 @@ class Plant(Table):
     site: Annotated[Site, Field(description="the shop as a whole")]
     stage: Annotated[tuple[Stage, ...], Field(description="the stages, in the order the water takes")] = ()
     point: Annotated[tuple[Point, ...], Field(description="places in the water's way")] = ()
+    coolant: Annotated[tuple[Coolant, ...], Field(description="the coolants, as their sheets say")] = ()
     sump: Annotated[tuple[Sump, ...], Field(description="the machines' coolant sumps")] = ()
     instrument: Annotated[tuple[Instrument, ...], Field(min_length=1, description="what measures")]
     person: Annotated[tuple[Person, ...], Field(min_length=1, description="who is told")]

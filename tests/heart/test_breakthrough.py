@@ -378,6 +378,22 @@ def test_the_state_stays_small_and_comes_back_from_json(tmp_path: Path) -> None:
     assert dataclasses.is_dataclass(State)
 
 
+def test_what_stands_with_the_stages_counts_where_the_rule_says_nothing(tmp_path: Path) -> None:
+    bare = re.sub(r"(resin|alkalinity|ph) = .*\n", "", BED)
+    text = text_of(bare).replace(
+        'id = "tap"\nkind = "tap"\n', 'id = "tap"\nkind = "tap"\nalkalinity = "115 mg/L"\nph = 7.8\n'
+    )
+    told = text.replace('id = "di"\nkind = "di"\n', 'id = "di"\nkind = "di"\nresin = "10 L"\n')
+    forecasts = []
+    for watched in (heart(tmp_path), Heart(site(tmp_path, told))):
+        watched.see(*days(0, 14, clean))
+        _, (finding,) = watched.watch.rules["bed"].on_tick(state_of(watched), tick(14 * DAY_MIN))
+        forecasts.append((finding.evidence["left_l"], finding.evidence["unseen_pct"]))
+    assert forecasts[0] == forecasts[1]
+    with pytest.raises(ConfigMistakes, match="here or in its stage"):
+        site(tmp_path, text)
+
+
 WRONG = [
     ('resin = "10 L"', 'resin = "10 kg"', "a volume"),
     ('capacity = "0.43 eq/L"', 'capacity = "9 eq/L"', "equivalents a litre"),

@@ -65,11 +65,11 @@ class Breakthrough:
         self._installed_ms = tuple(
             int(datetime.combine(day, time(), zone).timestamp() * 1000) for day in settings.installed
         )
-        self._resin_l = settings.resin.canonical("volume")
+        self._resin_l = _resin_l(settings, plant)
         self._capacity = None if settings.capacity is None else settings.capacity.in_unit("eq/L")
         self._rated = None if settings.rated_flow is None else settings.rated_flow.canonical("flow")
         self._before_l = None if settings.treated is None else settings.treated.canonical("volume")
-        self._chemistry = _chemistry(settings)
+        self._chemistry = _chemistry(settings, plant)
         gate = self._channels[settings.outlet].gate
         self._standing_l_min = 0.2 if gate is None else gate.above.canonical("flow")
         self._bed = _bed(settings, plant, self._chemistry.co2_mg_l is not None)
@@ -315,11 +315,27 @@ def _roles(settings: Settings, plant: Plant) -> dict[str, str]:
     return roles
 
 
-def _chemistry(settings: Settings) -> load.Chemistry:
-    alkalinity, silica = settings.alkalinity, settings.silica
+def _resin_l(settings: Settings, plant: Plant) -> float:
+    """Litres of resin: the rule's own, else those of the stage whose outlet it watches."""
+    point = plant.point_of(settings.outlet)
+    bed = next((s for s in plant.stage if point is not None and s.id == point.after), None)
+    resin = settings.resin or (None if bed is None else bed.resin)
+    if resin is None:
+        raise ValueError(
+            'resin: the litres of resin in the bed are needed, here or in its stage, like "20 L"'
+        )
+    return resin.canonical("volume")
+
+
+def _chemistry(settings: Settings, plant: Plant) -> load.Chemistry:
+    """Carbon dioxide from alkalinity and pH: the rule's own, else those of the tap."""
+    alkalinity, ph, silica = settings.alkalinity, settings.ph, settings.silica
+    if alkalinity is None:
+        tap = next((s for s in plant.stage if s.kind == "tap"), None)
+        alkalinity, ph = (None, None) if tap is None else (tap.alkalinity, tap.ph)
     return load.chemistry(
         None if alkalinity is None else alkalinity.in_unit("mg/L"),
-        settings.ph,
+        ph,
         0.0 if silica is None else silica.in_unit("mg/L"),
     )
 

@@ -57,7 +57,10 @@ class Settings(RuleSettings):
     rated_flow: Annotated[
         FlowField | None, Field(description="flow while the contact says that water runs, without a meter")
     ] = None
-    resin: Annotated[VolumeField, Field(description="litres of mixed resin in the bed")]
+    resin: Annotated[
+        VolumeField | None,
+        Field(description="litres of mixed resin in the bed; those of its [[stage]] where left out"),
+    ] = None
     capacity: Annotated[
         MeasureField | None,
         Field(
@@ -68,7 +71,8 @@ class Settings(RuleSettings):
     alkalinity: Annotated[
         MeasureField | None,
         Field(
-            description="alkalinity of the feed water as CaCO3, from its analysis; with ph it gives the CO2"
+            description="alkalinity of the feed water as CaCO3, from its analysis; with ph it gives the CO2. "
+            "Both are those of the tap's [[stage]] where left out"
         ),
     ] = None
     ph: Annotated[
