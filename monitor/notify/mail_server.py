@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import smtplib
 import socket
 import ssl
@@ -16,6 +15,7 @@ from monitor.notify.deadline import Deadline
 from monitor.notify.failures import Temporary
 from monitor.notify.secret import Secret
 from monitor.notify.words import one_line, said
+from monitor.plant.addresses import is_loopback
 from monitor.plant.fields import DurationMs, Id, Table
 from monitor.plant.secret import one_of
 
@@ -33,14 +33,6 @@ def _mail_address(found: str) -> str:
 
 
 MailAddress = Annotated[str, AfterValidator(_mail_address)]
-
-
-def is_loopback(host: str) -> bool:
-    """Whether a host name or address literal means this machine itself."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.lower().rstrip(".") == "localhost"
 
 
 class MailServer(Table):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import hmac
 import http.client
-import ipaddress
 import json
 import ssl
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -15,10 +14,11 @@ from pydantic import AfterValidator, Field, model_validator
 
 from monitor.notify.deadline import Deadline
 from monitor.notify.failures import Permanent, Temporary
-from monitor.notify.mail_server import is_loopback, trusting
+from monitor.notify.mail_server import trusting
 from monitor.notify.secret import Secret
 from monitor.notify.way import Surroundings
 from monitor.notify.words import answer, said
+from monitor.plant.addresses import web_address
 from monitor.plant.fields import DurationMs, Table
 from monitor.plant.secret import one_of
 
@@ -29,37 +29,6 @@ _SHORTEST_KEY = 16
 # 408 request timeout, 425 too early, 429 too many requests: the client is asked to come again.
 _LATER = frozenset({408, 425, 429})
 
-# Names that never leave the local network: RFC 6762, RFC 8375, and the top-level name kept for private use.
-_LOCAL_NAMES = (".local", ".home.arpa", ".internal")
-
-
-def _inside_the_shop(host: str) -> bool:
-    try:
-        address = ipaddress.ip_address(host)
-    except ValueError:
-        return is_loopback(host) or host.lower().rstrip(".").endswith(_LOCAL_NAMES)
-    return address.is_private or address.is_loopback or address.is_link_local
-
-
-def _web_address(found: str) -> str:
-    try:
-        parts = urlsplit(found)
-        host, _ = parts.hostname, parts.port
-    except ValueError as error:
-        raise ValueError(f'"{found}" is no web address: {error}') from None
-    if parts.scheme not in ("http", "https") or not host or not (found.isascii() and found.isprintable()):
-        raise ValueError(f'"{found}" is no web address; one looks like https://hooks.shop.example/alarm')
-    if " " in found or parts.fragment or parts.username is not None or parts.password is not None:
-        raise ValueError(
-            "a web address here has no login, no #part and no space; the signature proves who sends"
-        )
-    if parts.scheme == "http" and not _inside_the_shop(host):
-        raise ValueError(
-            f"http:// to {host} could be read and changed on the way; use https://, or an address inside the "
-            "shop (localhost, a private address, a name under .local, .internal or .home.arpa)"
-        )
-    return found
-
 
 class Way(Table):
     """A receiver that takes JSON by POST."""
@@ -67,7 +36,7 @@ class Way(Table):
     kind: Annotated[Literal["webhook"], Field(description="JSON by HTTP POST, signed")]
     url: Annotated[
         str,
-        AfterValidator(_web_address),
+        AfterValidator(web_address),
         Field(description="https address of the receiver; http only inside the shop"),
     ]
     secret_file: Annotated[

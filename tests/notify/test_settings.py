@@ -7,10 +7,11 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
-from monitor.notify.mail_server import MailServer, is_loopback
+from monitor.notify.mail_server import MailServer
 from monitor.notify.settings import DeliverySettings
 from monitor.notify.smtp import Way as Email
 from monitor.notify.webhook import Way as Webhook
+from monitor.plant.addresses import is_loopback
 from tests.notify.shop import mail_server
 
 
