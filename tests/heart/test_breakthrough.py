@@ -379,13 +379,13 @@ def test_the_state_stays_small_and_comes_back_from_json(tmp_path: Path) -> None:
 
 
 def test_what_stands_with_the_stages_counts_where_the_rule_says_nothing(tmp_path: Path) -> None:
-    bare = re.sub(r"(resin|alkalinity|ph) = .*\n", "", BED)
-    text = text_of(bare).replace(
+    full = BED + 'treated = "1000 L"\n'
+    text = text_of(re.sub(r"(resin|alkalinity|ph) = .*\n", "", full)).replace(
         'id = "tap"\nkind = "tap"\n', 'id = "tap"\nkind = "tap"\nalkalinity = "115 mg/L"\nph = 7.8\n'
     )
     told = text.replace('id = "di"\nkind = "di"\n', 'id = "di"\nkind = "di"\nresin = "10 L"\n')
     forecasts = []
-    for watched in (heart(tmp_path), Heart(site(tmp_path, told))):
+    for watched in (heart(tmp_path, full), Heart(site(tmp_path, told))):
         watched.see(*days(0, 14, clean))
         _, (finding,) = watched.watch.rules["bed"].on_tick(state_of(watched), tick(14 * DAY_MIN))
         forecasts.append((finding.evidence["left_l"], finding.evidence["unseen_pct"]))
