@@ -34,6 +34,7 @@ class Reason(IntFlag):
     GATE_UNKNOWN = 1 << 4  # nothing trustworthy says whether water flows
     INPUT_UNCERTAIN = 1 << 5  # computed from an uncertain input
     OUTSIDE_METHOD = 1 << 6  # the compensation is not valid at this temperature: left uncompensated
+    COUNT_BROKEN = 1 << 7  # a counter was set back or ran faster than it can: some litres are not known
     OVER_RANGE = 1 << 8
     UNDER_RANGE = 1 << 9
     IMPLAUSIBLE = 1 << 10  # physically impossible for this quantity
@@ -84,6 +85,7 @@ class Status(IntFlag):
     DEVICE_FAULT = 8
     OVER_RANGE = 16  # the instrument says so: the true value is at least this
     UNDER_RANGE = 32
+    DERIVED = 64  # no wire's: the watch computed it of other channels, and would compute it again
 
 
 # Such a Sample was sent some unknown time before it arrived: without a time of its own nobody knows when.
@@ -110,14 +112,21 @@ class Tick:
 
 @dataclass(frozen=True, slots=True)
 class OperatorAction:
-    """What a person did, taken from the inbox."""
+    """What a person did, taken from the inbox.
+
+    `acknowledge`: `target` is an alarm's condition, optionally with `#occurrence`. `event`: something was
+    done to the plant; `event` names it (`resin-change`, `regeneration`, `filter-change`: an id of the shop's
+    own choice) and `target` is the stage, sump or instrument it was done to. `time_ms` is when it was done,
+    so an event may be told later than that.
+    """
 
     time_ms: int
-    action: Literal["acknowledge"]
-    target: str  # an alarm's condition, optionally with `#occurrence`
+    action: Literal["acknowledge", "event"]
+    target: str
     by: str
     comment: str = ""
     inbox_id: int = 0
+    event: str = ""
 
 
 Event = Sample | Tick | OperatorAction

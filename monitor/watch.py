@@ -154,6 +154,8 @@ class Watch:
         return rule not in self.rules or (part != "" and part == alarm.subject and part not in self._known)
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
+        if action.action == "event":
+            return state
         condition = find(state.alarms, action.target)
         if condition is None:
             effects.counts.append(Count("no-such-alarm", action.target, action.time_ms, action.by))

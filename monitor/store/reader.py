@@ -11,7 +11,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Standing, Tick, Transition
-from monitor.store.rows import TRANSITION_COLUMNS, reading_from, sample_of, standing_sql, transition_from
+from monitor.store.rows import (
+    DERIVED_SQL,
+    TRANSITION_COLUMNS,
+    reading_from,
+    sample_of,
+    standing_sql,
+    transition_from,
+)
 
 # Rows read in one go: while a query is open the write-ahead log cannot be emptied, so none stays open.
 _PAGE = 10_000
@@ -100,11 +107,12 @@ _LAST = [
 
 
 def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event]:
-    """The stored events after a number, in the order the watch saw them."""
+    """The stored events after a number, in the order the watch saw them. What the watch derived is left out:
+    it derives it again."""
     names = {row["id"]: row["name"] for row in connection.execute("select id, name from channel")}
     rows = connection.execute(
         "select seq, channel, time_ms, raw, value, flags, lag_ms, null as kind, null as body from reading "
-        "where seq > :since union all "
+        f"where seq > :since and not {DERIVED_SQL} union all "
         "select seq, null, time_ms, null, null, null, null, kind, body from event "
         "where seq > :since order by seq",
         {"since": since_seq},

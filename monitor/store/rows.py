@@ -76,6 +76,10 @@ def latest_in_order(connection: sqlite3.Connection, channel_id: int, until_ms: i
     return 0 if row is None else int(row[0])
 
 
+# Conditions of SQL: the watch computed this one, so it is no Sample of the stored stream.
+DERIVED_SQL = f"(flags >> {_STATUS_MORE} & {int(Status.DERIVED) >> 4}) != 0"
+
+
 def reading_row(channel_id: int, seq: int, reading: Reading) -> tuple[Any, ...]:
     """A row of table `reading`."""
     value = None if reading.value == reading.raw else reading.value

@@ -67,6 +67,31 @@ MIGRATIONS: list[tuple[str, str]] = [
         );
         """,
     ),
+    ("0003 events", "alter table inbox add column event text not null default '';"),
+    (
+        "0004 rollups",
+        """
+        -- How each channel is summed up, and from when on its readings, minutes and hours are all there.
+        create table summed (
+            channel integer primary key, fast integer not null, flow text, contact integer not null,
+            trust_ms integer not null, raw_from_ms integer not null default 0,
+            minute_from_ms integer not null default 0, hour_from_ms integer not null default 0
+        );
+        -- One row for each minute (fast channels), hour and day of UTC that holds a reading. `low_any` and
+        -- `high_any` are null where they equal `low` and `high`.
+        create table rollup (
+            channel integer not null, every_min integer not null, start_ms integer not null,
+            n integer not null, good integer not null, counted integer not null,
+            low real, high real, mean real, low_any real, high_any real, weight real, flow_mean real,
+            primary key (channel, every_min, start_ms)
+        ) without rowid;
+        -- Hours to be summed up from readings (every_min 60), days from hours (1440).
+        create table rollup_due (
+            channel integer not null, every_min integer not null, from_ms integer not null,
+            to_ms integer not null, primary key (channel, every_min, from_ms)
+        ) without rowid;
+        """,
+    ),
 ]
 
 

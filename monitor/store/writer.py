@@ -114,6 +114,7 @@ class Writer:
                 by=row["by"],
                 comment=row["comment"],
                 inbox_id=row["id"],
+                event=row["event"],
             )
             for row in rows
         ]
@@ -245,6 +246,8 @@ class Writer:
                 row: tuple[object, ...] = (seq, "tick", event.time_ms, None)
             else:
                 body = {"target": event.target, "by": event.by, "comment": event.comment}
+                if event.event:
+                    body["event"] = event.event
                 row = (seq, event.action, event.time_ms, json.dumps(body, ensure_ascii=False))
                 self._connection.execute("update inbox set taken_seq = ? where id = ?", (seq, event.inbox_id))
             self._connection.execute("insert into event values (?, ?, ?, ?)", row)
