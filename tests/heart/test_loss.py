@@ -190,10 +190,10 @@ def test_one_wild_day_is_never_enough() -> None:
 
 def test_a_summer_that_all_sumps_share_is_no_leak() -> None:
     own = own_of(scattered(20, 1))
-    hot = scattered(20, 3, more=1.6, first=21)
-    around = weather(40, [(scattered(20, seed, more=1.6, first=21), own, 0.72) for seed in (4, 5, 6)])
+    hot = scattered(30, 3, more=1.9, first=21)
+    around = weather(40, [(scattered(20, seed, more=1.9, first=21), own, 0.72) for seed in (4, 5, 6)])
     assert around.neighbours == 3
-    assert around.share == pytest.approx(1.6, rel=0.15)
+    assert around.share == pytest.approx(1.9, rel=0.15)
     assert after(Sums(), hot, own).holds
     assert not after(Sums(), hot, own, around).holds
 
@@ -208,6 +208,18 @@ def test_hard_work_for_ten_days_is_not_called_a_leak_as_long_as_the_quiet_hours_
     own = own_of(scattered(20, 1))
     sums = after(Sums(), scattered(10, 7, more=1.35, first=21), own)
     assert not sums.holds
+
+
+def test_weeks_of_harder_jobs_that_nights_without_loss_deny_to_be_a_leak_are_none() -> None:
+    own = own_of(scattered(20, 1))
+    harder = scattered(20, 7, more=1.6, first=21)
+    assert not after(Sums(), harder, own).holds
+    assert after(Sums(), [d._replace(idle_h=0.0, idle_l=0.0) for d in harder], own).holds
+
+
+def test_a_loss_that_doubles_while_the_machine_runs_is_told_whatever_the_nights_say() -> None:
+    own = own_of(scattered(20, 1))
+    assert after(Sums(), scattered(14, 7, more=2.3, first=21), own).holds
 
 
 def test_the_alarm_goes_after_three_days_without_the_extra_loss() -> None:

@@ -49,7 +49,7 @@ def of_loss(
         "since_ms": since_ms,
         "days": sums.days if counted else len(days),
         "known_days": 0 if own is None else own.days,
-        "weight": round(weight(sums.whole, sums.night), 2),
+        "weight": round(weight(sums), 2),
         "standing_too": sums.night >= 0.5 * THRESHOLD if counted else bool(asked and asked.standing),
         "standing_l_d": None if standing is None else round(standing, 1),
         "standing_usual_l_d": None if own is None else round(24 * own.idle_l_h, 1),

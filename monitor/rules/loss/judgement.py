@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from statistics import median
 
@@ -28,6 +28,10 @@ _WILDEST_QUIET, _STEEPEST_QUIET = 4.0, 3.0
 _SUSPECT = 0.4
 _BORNE_OUT = 0.25
 _ALONE = 1.5
+# Nights that speak against a leak by odds of twenty to one: what is lost is lost while the machine runs. From
+# one job to the next drag-out changes by more than half for weeks, so then it has to double (our own choice).
+_DENIED = -math.log(20.0)
+_WORK_EXTRA = 1.0
 _LEAST_QUIET_H = 3.0
 _NIGHT_H = 8.0
 _CALM_DAYS = 3
@@ -110,10 +114,12 @@ def _with_scatter(first: Usual, known: list[Day], nights: list[Day], sensor_l: f
 
 @dataclass(frozen=True, slots=True)
 class Sums:
-    """The two sums, and what was gathered since they left zero."""
+    """The sums, and what was gathered since they left zero."""
 
     whole: float = 0.0
+    working: float = 0.0  # as `whole`, looking for a loss that has at least doubled
     night: float = 0.0
+    nights_say: float = 0.0  # all that the nights said since, for a leak (above zero) or against one
     since_ms: int = 0
     days: int = 0
     hours: float = 0.0
@@ -166,40 +172,50 @@ def judged(sums: Sums, new: Sequence[Day], own: Usual, weather: Weather, extra: 
     day, count = together(new, own), len(new)
     expected_l = own.expected_l(day) * weather.share
     working_l_h = (8 * own.on_l_h + 16 * own.idle_l_h) / 24
-    looked_for_l_h = extra * max(expected_l / day.hours, 0.6 * working_l_h)
+    usual_l_h = max(expected_l / day.hours, 0.6 * working_l_h)
+    looked_for_l_h = extra * usual_l_h
     whole_step = _whole_step(day, count, own, expected_l, looked_for_l_h)
+    working_step = _whole_step(day, count, own, expected_l, max(extra, _WORK_EXTRA) * usual_l_h)
     night_step = 0.0
     if day.idle_h >= _LEAST_QUIET_H * count:
         standing_l_h = own.idle_l_h + weather.standing_l_m2_h * m2
         night_step = _night_step(day, count, own, standing_l_h, looked_for_l_h)
     whole = min(max(sums.whole + whole_step, 0.0), 2.0 * THRESHOLD)
+    working = min(max(sums.working + working_step, 0.0), 2.0 * THRESHOLD)
     night = min(max(sums.night + night_step, 0.0), 2.0 * THRESHOLD)
+    nights_say = min(max(sums.nights_say + night_step, -THRESHOLD), THRESHOLD)
     calm = sums.calm + 1 if day.lost_l - expected_l < 0.5 * looked_for_l_h * day.hours else 0
     if sums.holds and calm >= _CALM_DAYS and night_step <= 0.0:
         return Sums()
     if whole <= 0.0 and night <= 0.0 and not sums.holds:
         return Sums()
-    return Sums(
+    after = Sums(
         whole=round(whole, 3),
+        working=round(working, 3),
         night=round(night, 3),
+        nights_say=round(nights_say, 3),
         since_ms=sums.since_ms or new[0].end_ms - round(new[0].hours * 3_600_000),
         days=sums.days + count,
         hours=sums.hours + day.hours,
         lost_l=sums.lost_l + day.lost_l,
         expected_l=sums.expected_l + expected_l,
         calm=calm if sums.holds else 0,
-        holds=sums.holds or weight(whole, night) > 1.0,
+        holds=sums.holds,
     )
+    return replace(after, holds=sums.holds or weight(after) > 1.0)
 
 
-def weight(whole: float, night: float) -> float:
-    """The two sums against their thresholds, 1 where an alarm begins.
+def weight(sums: Sums) -> float:
+    """The sums against their thresholds, 1 where an alarm begins.
 
     Two weeks of hard work look like a leak that runs only with the machine. Where the quiet hours do not bear
-    it out, the whole days have to say it half as strongly again.
+    it out, the whole days have to say it half as strongly again; where they deny it, only a loss that has
+    doubled counts.
     """
-    borne_out = night > _BORNE_OUT * THRESHOLD
-    return max(night, whole if borne_out else whole / _ALONE) / THRESHOLD
+    whole = sums.working if sums.nights_say < _DENIED else sums.whole
+    if sums.night <= _BORNE_OUT * THRESHOLD:
+        whole /= _ALONE
+    return max(sums.night, whole) / THRESHOLD
 
 
 def _whole_step(day: Day, count: int, own: Usual, expected_l: float, looked_for_l_h: float) -> float:
@@ -225,7 +241,7 @@ def marked(days: tuple[Day, ...], before: Sums, after: Sums) -> tuple[Day, ...]:
 
     A suspicion that came to nothing is cleared, or only the light days would ever be called usual.
     """
-    if after.holds or weight(after.whole, after.night) > _SUSPECT:
+    if after.holds or weight(after) > _SUSPECT:
         return tuple(d._replace(odd=True) if d.end_ms > after.since_ms else d for d in days)
     if after.days == 0 and before.days and not before.holds:
         return tuple(d._replace(odd=False) if d.end_ms > before.since_ms else d for d in days)

@@ -102,7 +102,7 @@ class State:
     sumps: Mapping[str, SumpState] = field(default_factory=dict)
     judged_day: int = 0
 
-    version = 1
+    version = 2
 
 
 @dataclass(frozen=True, slots=True)
