@@ -18,8 +18,8 @@ from simulator.wires.logger import column_of
 
 SITE = Path(__file__).parents[2] / "config" / "demo-shop.toml"
 SECRET_FILE = "webhook-secret"
-# On a clock that runs thousands of times as fast a tenth of a second, which any machine may take for something
-# else, is minutes of the shop. So on the wires a value is waited for, and trusted, longer than in a real shop.
+# On a clock that runs thousands of times as fast a tenth of a second, which any machine may take for
+# something else, is minutes of the shop. So a value is waited for, and trusted, longer than in a real shop.
 PATIENCE = "20 min"
 
 
