@@ -40,9 +40,20 @@ class Reason(IntFlag):
     IMPLAUSIBLE = 1 << 10  # physically impossible for this quantity
     CLOCK = 1 << 11  # the time it carries cannot be true
     DEVICE_FAULT = 1 << 12  # the instrument itself says so
+    AFTERWARDS = 1 << 13  # judged when a short run, or a day without a flow signal, was over
+    BY_TIME = 1 << 14  # no flow meter to go by: a contact or the value's own course says when water ran
+    CONTRADICTED = 1 << 15  # other instruments show that it cannot be: a flow of zero while water is made
+    NOISY = 1 << 16  # swings to and fro by more than the instrument's accuracy explains
 
 
-_BAD = Reason.OVER_RANGE | Reason.UNDER_RANGE | Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT
+_BAD = (
+    Reason.OVER_RANGE
+    | Reason.UNDER_RANGE
+    | Reason.IMPLAUSIBLE
+    | Reason.CLOCK
+    | Reason.DEVICE_FAULT
+    | Reason.CONTRADICTED
+)
 
 
 def level_of(reasons: Reason) -> Level:
@@ -160,6 +171,11 @@ class Reading:
     def usable(self) -> bool:
         """It says something about the water being made: in order, gate not closed, not bad."""
         return self.standing == Standing.JUDGED and self.level != Level.BAD
+
+    @property
+    def again(self) -> bool:
+        """It was shown before, as gated, and is judged now that its run or day is over: no new sign of life."""
+        return bool(self.reasons & Reason.AFTERWARDS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,16 +19,16 @@ from monitor.readings import (
     Transition,
 )
 
-# `flags` of a reading: reasons in the low 16 bits, then bound, standing, the first four bits of status,
-# own time, and the bits of status that came later.
-_BOUND, _STANDING, _STATUS, _OWN_TIME, _STATUS_MORE = 16, 18, 21, 25, 26
-_STATUS_LOW = 15
+# `flags` of a reading: the first 16 reasons, then bound, standing, the first four bits of status, own time,
+# the bits of status that came later, and the reasons that came later.
+_BOUND, _STANDING, _STATUS, _OWN_TIME, _STATUS_MORE, _REASONS_MORE = 16, 18, 21, 25, 26, 32
+_REASONS_LOW, _STATUS_LOW, _STATUS_MORE_MASK = 0xFFFF, 15, 63
 
 
 def flags_of(reading: Reading) -> int:
     """Everything about a reading that is not a number, in one integer."""
     return (
-        int(reading.reasons)
+        _reason_bits(reading.reasons)
         | reading.bound << _BOUND
         | reading.standing << _STANDING
         | (int(reading.status) & _STATUS_LOW) << _STATUS
@@ -37,9 +37,13 @@ def flags_of(reading: Reading) -> int:
     )
 
 
+def _reason_bits(reasons: Reason) -> int:
+    return int(reasons) & _REASONS_LOW | int(reasons) >> 16 << _REASONS_MORE
+
+
 def with_standing(flags: int, standing: Standing, reason: Reason) -> int:
     """The same flags with another standing and one more reason."""
-    return (flags & ~(7 << _STANDING)) | standing << _STANDING | int(reason)
+    return (flags & ~(7 << _STANDING)) | standing << _STANDING | _reason_bits(reason)
 
 
 def standing_of(flags: int) -> Standing:
@@ -53,10 +57,10 @@ def standing_sql(standing: Standing) -> str:
 
 
 # Conditions of SQL on the flags of a row of table `reading`; what they mean is said in `sums`.
-_NO_VALUE = int(Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT)
+_NO_VALUE = int(Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT | Reason.CONTRADICTED)
 _BAD = _NO_VALUE | int(Reason.OVER_RANGE | Reason.UNDER_RANGE)
 _NOT_COUNTED = int(Standing.GATED | Standing.BAD_TIME)  # bits that judged (0) and late (2) do not have
-GOOD_SQL = "(flags & 65535) = 0"
+GOOD_SQL = f"(flags & {_REASONS_LOW | ~0 << _REASONS_MORE}) = 0"
 TIMED_SQL = f"(flags >> {_STANDING} & 7) != {int(Standing.BAD_TIME)}"
 COUNTS_SQL = f"(flags & {_NO_VALUE | _NOT_COUNTED << _STANDING}) = 0"
 SHOWN_SQL = f"((flags & {_NO_VALUE}) = 0 and (flags >> {_STANDING} & 7) <= {int(Standing.LATE)})"
@@ -97,10 +101,10 @@ def reading_from(
         arrival_ms=time_ms + lag_ms,
         raw=raw,
         value=raw if value is None else value,
-        reasons=Reason(flags & 0xFFFF),
+        reasons=Reason(flags & _REASONS_LOW | flags >> _REASONS_MORE << 16),
         bound=Bound(flags >> _BOUND & 3),
         standing=standing_of(flags),
-        status=Status(flags >> _STATUS & _STATUS_LOW | flags >> _STATUS_MORE << 4),
+        status=Status(flags >> _STATUS & _STATUS_LOW | (flags >> _STATUS_MORE & _STATUS_MORE_MASK) << 4),
         own_time=bool(flags >> _OWN_TIME & 1),
     )
 
