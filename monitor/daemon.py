@@ -24,10 +24,17 @@ from pathlib import Path
 from monitor import logs
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
-from monitor.intake import logger_settings, modbus_settings, mqtt_settings, serial_settings
+from monitor.intake import (
+    logger_settings,
+    modbus_settings,
+    modbus_tcp_settings,
+    mqtt_settings,
+    serial_settings,
+)
 from monitor.intake.driver import Driver, Sink
 from monitor.intake.logger_file import LoggerFileDriver
 from monitor.intake.modbus_rtu import ModbusRtuDriver
+from monitor.intake.modbus_tcp import ModbusTcpDriver
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
 from monitor.keeper import Keeper
@@ -61,6 +68,7 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     ports = {i.wire.port for i in instruments if isinstance(i.wire, serial_settings.Wire)}
     loggers = {i.wire.logger for i in instruments if isinstance(i.wire, logger_settings.Wire)}
     buses = {i.wire.port for i in instruments if isinstance(i.wire, modbus_settings.Wire)}
+    servers = {i.wire.server for i in instruments if isinstance(i.wire, modbus_tcp_settings.Wire)}
     made: list[Driver] = [
         MqttDriver(
             broker,
@@ -79,6 +87,11 @@ def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> 
     ]
     made += [
         ModbusRtuDriver(port, instruments, sink, clock) for port in site.serial_ports if port.id in buses
+    ]
+    made += [
+        ModbusTcpDriver(server, instruments, sink, clock)
+        for server in site.modbus_servers
+        if server.id in servers
     ]
     made += [
         LoggerFileDriver(

@@ -4,9 +4,29 @@ from __future__ import annotations
 
 import os
 import select
+import tty
 from pathlib import Path
 
 from tests.waiting import eventually
+
+
+def link_to_another(link: Path, number: str = "") -> tuple[int, str]:
+    """A new pseudo-terminal behind a link, as an adapter is behind its link in /dev/serial/by-id.
+
+    It has another number than the one given, as an adapter that is plugged in again may. Its master's file
+    and its own number.
+    """
+    master, slave = os.openpty()
+    tty.setraw(slave)  # no echo of what is written before a program has it open
+    name = os.ttyname(slave)
+    os.close(slave)
+    if name != number:
+        link.symlink_to(name)
+        return master, name
+    try:
+        return link_to_another(link, number)
+    finally:
+        os.close(master)
 
 
 class PseudoTerminal:
@@ -14,14 +34,11 @@ class PseudoTerminal:
 
     def __init__(self, folder: Path) -> None:
         self.device = folder / "meter"  # a link, as in /dev/serial/by-id
-        self._master = -1
-        self.plug()
+        self._master, self._number = link_to_another(self.device)
 
     def plug(self) -> None:
-        """Plug in: a new pseudo-terminal under the same path."""
-        self._master, slave = os.openpty()
-        self.device.symlink_to(os.ttyname(slave))
-        os.close(slave)
+        """Plug in: a new pseudo-terminal under another number, behind the same link."""
+        self._master, self._number = link_to_another(self.device, self._number)
 
     def unplug(self) -> None:
         """Pull out: whoever has it open gets errors, and the path is gone."""

@@ -13,7 +13,13 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
-from monitor.intake import logger_settings, modbus_settings, mqtt_settings, serial_settings
+from monitor.intake import (
+    logger_settings,
+    modbus_settings,
+    modbus_tcp_settings,
+    mqtt_settings,
+    serial_settings,
+)
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import breakthrough, creep, limit, loss, silent, stuck
@@ -33,6 +39,7 @@ WIRES: tuple[type[BaseModel], ...] = (
     mqtt_settings.Wire,
     serial_settings.Wire,
     modbus_settings.Wire,
+    modbus_tcp_settings.Wire,
     logger_settings.Wire,
 )
 
@@ -43,6 +50,7 @@ WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)
 SHARED: Mapping[str, type[BaseModel]] = {
     "broker": mqtt_settings.Broker,
     "serial_port": serial_settings.Port,
+    "modbus_server": modbus_tcp_settings.Server,
     "logger": logger_settings.Logger,
     "mail_server": mail_server.MailServer,
 }

@@ -19,6 +19,7 @@ from monitor.config.locate import Lines
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
 from monitor.config.tables import Found, at
 from monitor.intake.logger_settings import Logger
+from monitor.intake.modbus_tcp_settings import Server
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.serial_settings import Port
 from monitor.notify.mail_server import MailServer
@@ -39,6 +40,7 @@ class SiteFile:
     rules: tuple[Rule[Any], ...]
     brokers: tuple[Broker, ...]
     serial_ports: tuple[Port, ...]
+    modbus_servers: tuple[Server, ...]
     loggers: tuple[Logger, ...]
     mail_servers: tuple[MailServer, ...]
     delivery: DeliverySettings
@@ -71,6 +73,7 @@ def load(path: str | Path) -> SiteFile:
         rules=rules,
         brokers=tables.broker,
         serial_ports=tables.serial_port,
+        modbus_servers=tables.modbus_server,
         loggers=tables.logger,
         mail_servers=tables.mail_server,
         delivery=tables.delivery,

@@ -16,7 +16,8 @@ from monitor.intake.checksums import crc16_modbus
 
 MOST_REGISTERS = 125
 MOST_BITS = 2000
-HIGHEST_UNIT = 247
+HIGHEST_UNIT = 255
+HIGHEST_ON_A_BUS = 247  # what is above is reserved there, and 0 is for all units at once
 HIGHEST_ADDRESS = 0xFFFF
 SHORTEST_ANSWER = 5  # a refusal: unit, function, code, CRC
 _REFUSED = 0x80
@@ -66,8 +67,8 @@ class Request:
 
     def __post_init__(self) -> None:
         function = ReadFunction(self.function)  # any other code is refused
-        if not 1 <= self.unit <= HIGHEST_UNIT:
-            raise ValueError(f"unit {self.unit}: 1 to {HIGHEST_UNIT}")
+        if not 0 <= self.unit <= HIGHEST_UNIT:
+            raise ValueError(f"unit {self.unit}: 0 to {HIGHEST_UNIT}")
         if not 1 <= self.count <= function.most:
             raise ValueError(f"{self.count} at once: 1 to {function.most}")
         if not 0 <= self.address <= HIGHEST_ADDRESS + 1 - self.count:
@@ -82,7 +83,12 @@ class Request:
         return struct.pack(">BHH", self.function, self.address, self.count)
 
     def rtu(self) -> bytes:
-        """The frame for a serial bus."""
+        """The frame for a serial bus.
+
+        Raises: ValueError for a unit that no instrument on a bus can be.
+        """
+        if not 1 <= self.unit <= HIGHEST_ON_A_BUS:
+            raise ValueError(f"unit {self.unit}: 1 to {HIGHEST_ON_A_BUS} on a bus")
         body = bytes([self.unit]) + self.pdu()
         return body + struct.pack("<H", crc16_modbus(body))
 
@@ -110,8 +116,22 @@ class Refused:
 
     code: int
 
+    @property
+    def by_the_gateway(self) -> bool:
+        """It is a gateway that speaks: the unit itself was not reached, or said nothing."""
+        return self.code in (10, 11)
+
     def __str__(self) -> str:
         return f"{_REFUSALS.get(self.code, 'an unknown refusal')} (exception {self.code})"
+
+
+@dataclass(frozen=True, slots=True)
+class NoAnswer:
+    """What came instead of an answer, if anything did."""
+
+    received: bytes
+    may_come: bool = False  # later, when it could be taken for the answer to another question
+    why: str = ""  # what is wrong with what was received
 
 
 def take_answer(request: Request, received: bytes) -> tuple[int, Answer | Refused | None]:

@@ -1,4 +1,4 @@
-"""Settings of Modbus: the unit on a bus, and where in it each channel's value stands."""
+"""Settings of Modbus: the unit on a bus, and where in it each channel's value stands, on whatever wire."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator, model_validator
 
-from monitor.intake.modbus_frame import HIGHEST_ADDRESS, HIGHEST_UNIT, ReadFunction
+from monitor.intake.modbus_frame import HIGHEST_ADDRESS, HIGHEST_ON_A_BUS, HIGHEST_UNIT, ReadFunction
 from monitor.plant.fields import DurationMs, Id, RefersTo, Table, Wrong
 
 Function = Literal["coils", "discrete-inputs", "holding-registers", "input-registers"]
@@ -104,16 +104,10 @@ class Status(Table):
         return self
 
 
-class Wire(Table):
-    """An instrument on a Modbus RTU bus. Goodwater only ever reads: functions 1 to 4."""
+class UnitWire(Table):
+    """One unit that is asked for its registers. What the ways to it have in common; Goodwater only reads."""
 
-    kind: Literal["modbus-rtu"] = Field(
-        default="modbus-rtu", description='"modbus-rtu": registers read over a serial bus'
-    )
-    port: Annotated[Id, RefersTo("serial_port")] = Field(
-        description="id of the [[serial_port]]; a port is a bus or carries lines of text, not both"
-    )
-    unit: int = Field(ge=1, le=HIGHEST_UNIT, description="the instrument's address on the bus")
+    unit: int = Field(ge=0, le=HIGHEST_UNIT, description="the instrument's address")
     function: Function = Field(
         default="holding-registers",
         description="what is read: holding-registers (function 3), input-registers (4), coils (1) or "
@@ -142,7 +136,7 @@ class Wire(Table):
         return FUNCTIONS[item.function or self.function]
 
     @model_validator(mode="after")
-    def _agrees_with_itself(self) -> Wire:
+    def _agrees_with_itself(self) -> UnitWire:
         for item in self.value:
             function = self.function_of(item)
             if function.reads_bits and (item.type != "bit" or item.bit is not None):
@@ -192,6 +186,22 @@ class Wire(Table):
 
     def _source(self, item: Value) -> str:
         bit = "" if item.bit is None else f"bit {item.bit} of "
-        return (
-            f'{bit}{item.function or self.function} {item.address} of unit {self.unit} on port "{self.port}"'
-        )
+        return f"{bit}{item.function or self.function} {item.address} of unit {self.unit} {self._where()}"
+
+    def _where(self) -> str:
+        raise NotImplementedError
+
+
+class Wire(UnitWire):
+    """An instrument on a Modbus RTU bus. Goodwater only ever reads: functions 1 to 4."""
+
+    kind: Literal["modbus-rtu"] = Field(
+        default="modbus-rtu", description='"modbus-rtu": registers read over a serial bus'
+    )
+    port: Annotated[Id, RefersTo("serial_port")] = Field(
+        description="id of the [[serial_port]]; a port is a bus or carries lines of text, not both"
+    )
+    unit: int = Field(ge=1, le=HIGHEST_ON_A_BUS, description="the instrument's address on the bus")
+
+    def _where(self) -> str:
+        return f'on port "{self.port}"'

@@ -8,7 +8,7 @@ import time
 from monitor.clock import Clock
 from monitor.intake.decoded import Origin
 from monitor.intake.delays import Delays
-from monitor.intake.modbus_settings import Wire
+from monitor.intake.modbus_settings import UnitWire
 from monitor.intake.modbus_values import requests
 from monitor.readings import Count
 
@@ -22,7 +22,7 @@ PATIENCE = 3
 class Station:
     """Its requests, its turn, and what was last told of it. Used by the driver's thread only."""
 
-    def __init__(self, name: str, wire: Wire, clock: Clock, delays: Delays) -> None:
+    def __init__(self, name: str, wire: UnitWire, clock: Clock, delays: Delays) -> None:
         self.name = name
         self.wire = wire
         self.requests = requests(wire)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from monitor.intake.decoded import Decoded, Origin, Refusal, finite
 from monitor.intake.modbus_frame import Answer, ReadFunction, Request
-from monitor.intake.modbus_settings import REGISTERS_OF, Status, Value, Wire
+from monitor.intake.modbus_settings import REGISTERS_OF, Order, Status, UnitWire, Value
 from monitor.readings import Count
 from monitor.readings import Status as Flag
 
@@ -17,7 +17,7 @@ Image = Mapping[tuple[ReadFunction, int], int]
 _FORMATS = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32": ">f"}
 
 
-def requests(wire: Wire) -> tuple[Request, ...]:
+def requests(wire: UnitWire) -> tuple[Request, ...]:
     """The fewest requests that read all values and statuses of a wire.
 
     Neighbours are read together, with at most `gap` addresses between them that nobody wants; a value of
@@ -45,7 +45,7 @@ def held(request: Request, answer: Answer) -> dict[tuple[ReadFunction, int], int
     return {(request.function, request.address + n): word for n, word in enumerate(answer.held)}
 
 
-def decode(wire: Wire, image: Image, origin: Origin) -> Decoded:
+def decode(wire: UnitWire, image: Image, origin: Origin) -> Decoded:
     """The values that an image holds. One whose registers, or whose status, could not be read is left out."""
     values: dict[str, float] = {}
     statuses: dict[str, Flag] = {}
@@ -56,40 +56,42 @@ def decode(wire: Wire, image: Image, origin: Origin) -> Decoded:
         if words is None or flag is None:
             continue
         raw = _raw(item, words)
-        number = finite(raw * item.scale + item.offset)
-        if isinstance(number, Refusal):
-            problems.append(origin.count(number.what, f"{item.channel}: {number.detail}"))
+        value = finite(raw * item.scale + item.offset)
+        if isinstance(value, Refusal):
+            problems.append(origin.count(value.what, f"{item.channel}: {value.detail}"))
             continue
-        values[item.channel] = number
+        values[item.channel] = value
         statuses[item.channel] = flag | (Flag.DEVICE_FAULT if raw in item.invalid else Flag.OK)
     return Decoded(values, None, tuple(problems), statuses)
 
 
-def _words(wire: Wire, item: Value | Status, image: Image) -> list[int] | None:
+def _words(wire: UnitWire, item: Value | Status, image: Image) -> list[int] | None:
     function = wire.function_of(item)
     words = [image.get((function, item.address + n)) for n in range(_size(item))]
     return None if None in words else [word for word in words if word is not None]
 
 
 def _raw(item: Value, words: list[int]) -> float:
-    """The number that registers hold, before scale and offset.
-
-    >>> _raw(Value(channel="a", address=0, type="float32"), [0x4145, 0x3333])
-    12.324999809265137
-    >>> _raw(Value(channel="a", address=0, type="int32", word_order="low-first"), [0xFFFE, 0xFFFF])
-    -2
-    """
     if item.type == "bit":
         return words[0] >> (item.bit or 0) & 1
-    if item.word_order == "low-first":
-        words = words[::-1]
-    order = ">" if item.byte_order == "high-first" else "<"
-    packed = struct.pack(f"{order}{len(words)}H", *words)
-    number: float = struct.unpack(_FORMATS[item.type], packed)[0]
-    return number
+    return number(item.type, words, item.word_order, item.byte_order)
 
 
-def _flag(wire: Wire, channel: str, image: Image) -> Flag | None:
+def number(kind: str, words: Sequence[int], word_order: Order, byte_order: Order) -> float:
+    """The number that registers hold, before scale and offset; `kind` is any type but bit.
+
+    >>> number("float32", [0x4145, 0x3333], "high-first", "high-first")
+    12.324999809265137
+    >>> number("int32", [0xFFFE, 0xFFFF], "low-first", "high-first")
+    -2
+    """
+    in_order = words[::-1] if word_order == "low-first" else words
+    packed = struct.pack(f"{'>' if byte_order == 'high-first' else '<'}{len(words)}H", *in_order)
+    found: float = struct.unpack(_FORMATS[kind], packed)[0]
+    return found
+
+
+def _flag(wire: UnitWire, channel: str, image: Image) -> Flag | None:
     """What the statuses say of a channel; None when one of them could not be read."""
     flag = Flag.OK
     for status in _speaking_of(wire, channel):
@@ -106,5 +108,5 @@ def _flag(wire: Wire, channel: str, image: Image) -> Flag | None:
     return flag
 
 
-def _speaking_of(wire: Wire, channel: str) -> Iterator[Status]:
+def _speaking_of(wire: UnitWire, channel: str) -> Iterator[Status]:
     return (status for status in wire.status if not status.channels or channel in status.channels)

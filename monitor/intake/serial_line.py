@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections.abc import Sequence
+from functools import partial
 
 import serial
 
@@ -13,19 +13,19 @@ from monitor.clock import Clock
 from monitor.intake.decoded import Origin, shortened
 from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
+from monitor.intake.kept_open import KeptOpen
 from monitor.intake.lines import LineBuffer, LineReader
 from monitor.intake.link import Link
-from monitor.intake.serial_port import PORT_ERRORS, open_port
+from monitor.intake.serial_port import PORT_ERRORS, open_port, take
 from monitor.intake.serial_settings import DELIMITERS, Port, Wire
 from monitor.plant.model import Instrument
 from monitor.readings import Count, Sample
 
 log = logging.getLogger(__name__)
 
-TURN_S = 0.5  # how long one read waits at most
+TURN_S = 0.5  # how long one wait lasts at most
 QUIET_S = 0.2  # bytes within a line follow each other much faster than this
 BROKEN_S = 2.0  # the rest of a line that has not come by then will not come
-CHUNK = 4096
 
 
 class _Question:
@@ -63,7 +63,7 @@ class SerialLineDriver:
         self._clock = clock
         self._delimiter = DELIMITERS[port.delimiter]
         here = [(i.wire, i) for i in instruments if isinstance(i.wire, Wire) and i.wire.port == port.id]
-        self._readers = [LineReader(wire, port.encoding, i.contacts) for wire, i in here]
+        self._readers = [LineReader(wire, port.encoding, i.channel) for wire, i in here]
         self._questions = [
             _Question(wire.ask.encode(port.encoding) + self._delimiter, wire.ask_every, clock)
             for wire, _ in here
@@ -71,41 +71,25 @@ class SerialLineDriver:
         ]
         self._link = Link(self.name, sink, clock, delays)
         self._logged: set[str] = set()  # kinds of bad line whose raw text is in the log already
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"serial {port.id}", daemon=True)
+        self._kept = KeptOpen(
+            self._link, partial(open_port, port), self._serve, PORT_ERRORS, thread=f"serial {port.id}"
+        )
 
     def start(self) -> None:
         """Begin to open the port, and to try again for ever; returns at once."""
-        self._thread.start()
+        self._kept.start()
 
     def stop(self) -> None:
         """Close the port and join the thread."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join()
-
-    def _run(self) -> None:
-        while not self._stopping.is_set():
-            try:
-                with open_port(self.port, QUIET_S) as device:
-                    self._serve(device)
-            except PORT_ERRORS as error:
-                self._link.is_down(str(error) or type(error).__name__)
-            except Exception as error:  # the supervisor of this thread: no fault ends intake
-                log.exception("%s: unexpected fault, opening anew", self.name)
-                self._link.is_down(f"{type(error).__name__}: {error}")
-            if not self._stopping.is_set():
-                self._link.wait(self._stopping)
+        self._kept.stop()
 
     def _serve(self, device: serial.Serial) -> None:
         buffer = LineBuffer(self._delimiter, self.port.max_line)
         self._settle(device, buffer)
         last_s = time.monotonic()
-        while not self._stopping.is_set():
+        while True:
             wait_s = self._ask(device)
-            if device.timeout != wait_s:  # setting it configures the port anew
-                device.timeout = wait_s
-            received = device.read(max(1, min(device.in_waiting, CHUNK)))
+            received = self._receive(device, wait_s)
             now_s = time.monotonic()
             if buffer.pending and now_s - last_s > BROKEN_S:
                 self._count("broken-line", buffer.pending)
@@ -121,11 +105,14 @@ class SerialLineDriver:
         Opened in the middle of a line, its tail would be a wrong number that parses ("2.35" of "12.35").
         After a moment of quiet the next byte begins a line; otherwise all up to a delimiter is dropped.
         """
-        heard = device.read(1)
+        heard = self._receive(device, QUIET_S)
         self._link.is_up()
         if heard:
             buffer.skip()
             self._take(buffer, heard)
+
+    def _receive(self, device: serial.Serial, wait_s: float) -> bytes:
+        return take(device) if self._kept.ready(device.fileno(), wait_s) else b""
 
     def _ask(self, device: serial.Serial) -> float:
         """Send the requests that are due; seconds until the next one, at most TURN_S."""

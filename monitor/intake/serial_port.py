@@ -9,6 +9,7 @@ import serial
 from monitor.intake.serial_settings import Port
 
 WRITE_S = 2.0
+_MOST = 4096
 _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 # An unplugged port shows itself as SerialException (an OSError), as plain OSError from `in_waiting`, or as
@@ -16,8 +17,8 @@ _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": seri
 PORT_ERRORS = (OSError, termios.error, ValueError)
 
 
-def open_port(port: Port, timeout_s: float) -> serial.Serial:
-    """The port, for one program alone; a read waits at most `timeout_s` seconds.
+def open_port(port: Port) -> serial.Serial:
+    """The port, for one program alone; reading it does not wait.
 
     Raises: one of PORT_ERRORS when it is not there, taken, or cannot be set up so.
     """
@@ -27,7 +28,16 @@ def open_port(port: Port, timeout_s: float) -> serial.Serial:
         bytesize=port.bytesize,
         parity=_PARITIES[port.parity],
         stopbits=port.stopbits,
-        timeout=timeout_s,
+        timeout=0.0,
         write_timeout=WRITE_S,
         exclusive=True,  # else two programs may open one port, and each gets half of the bytes
     )
+
+
+def take(device: serial.Serial) -> bytes:
+    """What a port that is ready has received, 4096 bytes at most.
+
+    Raises: one of PORT_ERRORS when it is unplugged: it is then ready, and gives nothing.
+    """
+    received: bytes = device.read(max(1, min(device.in_waiting, _MOST)))
+    return received

@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+import asyncio
 import struct
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Protocol
 
 import pytest
+from pymodbus.constants import ExcCodes
+from pymodbus.simulator import DataType, SimData, SimDevice
 
+from monitor.intake import mqtt
 from monitor.intake.driver import Driver, LinkChange, Parcel, Sink
 from monitor.intake.logger_file import LoggerFileDriver
 from monitor.intake.logger_settings import Logger
 from monitor.intake.logger_settings import Wire as LoggerWire
 from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.modbus_settings import Wire as ModbusWire
+from monitor.intake.modbus_tcp import ModbusTcpDriver
+from monitor.intake.modbus_tcp_settings import Server
+from monitor.intake.modbus_tcp_settings import Wire as ModbusTcpWire
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.mqtt_settings import Wire as MqttWire
@@ -25,7 +33,8 @@ from monitor.intake.serial_settings import Wire as SerialWire
 from simulator.wires.rtu import framed
 from tests.intake.recorder import Recorder
 from tests.intake.shop import NOW_MS, StillClock, meter, soon
-from tests.mosquitto import Mosquitto
+from tests.modbus_server import serving_tcp
+from tests.mosquitto import Mosquitto, free_port
 from tests.pseudo_terminal import PseudoTerminal
 from tests.waiting import eventually, stays
 
@@ -170,6 +179,62 @@ class OverModbus:
             self._terminal.write(frame)
 
 
+class OverModbusTcp:
+    """pymodbus's server; it holds its answer back until the meter has something to say."""
+
+    time_ms = None
+
+    def __init__(self, stack: ExitStack) -> None:
+        self._said: list[float | ExcCodes | bytes] = []
+        self._bent = b""  # what the next answer says instead
+        self._served = stack.enter_context(ExitStack())
+        self._server = Server(id="hall", host="127.0.0.1", port=free_port())
+        self._wire = ModbusTcpWire.model_validate(
+            {
+                "server": "hall",
+                "unit": 7,
+                "every": "100 ms",
+                "timeout": "10 s",
+                "value": [{"channel": "di-out.ec", "address": 0, "type": "float32"}],
+            }
+        )
+
+    def driver(self, sink: Sink) -> Driver:
+        return ModbusTcpDriver(self._server, [meter(self._wire)], sink, StillClock(), delays=soon)
+
+    def connect(self) -> None:
+        registers = SimData(address=0, values=[0, 0], datatype=DataType.REGISTERS)
+        device = SimDevice(id=7, simdata=[registers], action=self._answer)
+        self._served.enter_context(serving_tcp(self._server.port, [device], bend=self._bend))
+
+    def cut(self) -> None:
+        self._served.close()
+
+    def send(self, value: float) -> None:
+        self._said.append(value)
+
+    def send_garbage(self) -> None:
+        self._said += [b"\x00\x07garbage", float("nan"), ExcCodes.DEVICE_FAILURE]
+
+    async def _answer(
+        self, code: int, start: int, at: int, count: int, held: list[int], asked: object
+    ) -> ExcCodes | None:
+        while not self._said:
+            await asyncio.sleep(0.002)
+        said = self._said.pop(0)
+        if isinstance(said, ExcCodes):
+            return said
+        if isinstance(said, bytes):
+            self._bent = said
+        else:
+            held[:2] = struct.unpack(">2H", struct.pack(">f", said))
+        return None
+
+    def _bend(self, answer: bytes) -> bytes:
+        bent, self._bent = self._bent, b""
+        return bent or answer
+
+
 class OverLoggerFiles:
     """The meter's logger adds a row to a file; the wire is cut by taking the file away."""
 
@@ -212,22 +277,29 @@ class OverLoggerFiles:
             file.write(written)
 
 
-Maker = Callable[[Callable[..., Mosquitto], PseudoTerminal], Bench]
-WIRES: dict[str, Maker] = {
-    "mqtt 5": lambda broker, _: OverMqtt(broker(), "5"),
-    "mqtt 3.1.1": lambda broker, _: OverMqtt(broker(), "3.1.1"),
-    "mqtt 5 over TLS": lambda broker, _: OverMqtt(broker(tls=True), "5"),
-    "serial lines": lambda _, terminal: OverSerialLines(terminal),
-    "modbus rtu": lambda _, terminal: OverModbus(terminal),
-    "logger files": lambda _, terminal: OverLoggerFiles(terminal.device.parent),
+# by the fixture that makes its far end
+WIRES: dict[str, tuple[str, Callable[..., Bench]]] = {
+    "mqtt 5": ("make_broker", lambda broker: OverMqtt(broker(), "5")),
+    "mqtt 3.1.1": ("make_broker", lambda broker: OverMqtt(broker(), "3.1.1")),
+    "mqtt 5 over TLS": ("make_broker", lambda broker: OverMqtt(broker(tls=True), "5")),
+    "serial lines": ("pty_pair", OverSerialLines),
+    "modbus rtu": ("pty_pair", OverModbus),
+    "modbus tcp": ("stack", OverModbusTcp),
+    "logger files": ("tmp_path", OverLoggerFiles),
 }
 
 
+@pytest.fixture
+def stack() -> Iterator[ExitStack]:
+    with ExitStack() as made:
+        yield made
+
+
 @pytest.fixture(params=WIRES)
-def bench(
-    request: pytest.FixtureRequest, make_broker: Callable[..., Mosquitto], pty_pair: PseudoTerminal
-) -> Bench:
-    return WIRES[request.param](make_broker, pty_pair)
+def bench(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Bench:
+    monkeypatch.setattr(mqtt, "TURN_S", 0.02)  # a stop is noticed at the end of a turn
+    far_end, make = WIRES[request.param]
+    return make(request.getfixturevalue(far_end))
 
 
 @pytest.fixture
@@ -279,7 +351,7 @@ def test_a_wire_that_is_not_there_at_the_start_is_told_once_and_taken_when_it_co
 ) -> None:
     driver.start()
     eventually(recorder.is_down)
-    stays(lambda: len(recorder.links) == 1)  # some 20 tries
+    stays(lambda: len(recorder.links) == 1, 0.2)  # some 10 tries
     bench.connect()
     eventually(recorder.is_up)
     bench.send(1.5)
@@ -306,7 +378,9 @@ def test_a_lost_wire_is_told_once_and_values_come_again_when_it_is_back(
 @pytest.mark.usefixtures("running")
 def test_the_thread_has_a_name(recorder: Recorder) -> None:
     names = [thread.name for thread in threading.enumerate()]
-    assert any(name in ("mqtt hall", "serial com", "modbus com", "logger com") for name in names)
+    assert any(
+        name in ("mqtt hall", "serial com", "modbus com", "modbus hall", "logger com") for name in names
+    )
 
 
 def test_nothing_is_handed_over_after_stop(bench: Bench, running: Driver, recorder: Recorder) -> None:
@@ -315,7 +389,7 @@ def test_nothing_is_handed_over_after_stop(bench: Bench, running: Driver, record
     running.stop()
     before = recorder.given
     bench.send(2)
-    stays(lambda: recorder.given == before, 0.2)
+    stays(lambda: recorder.given == before, 0.1)
 
 
 def test_a_driver_can_be_stopped_while_its_wire_is_missing_and_before_it_starts(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import struct
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -109,22 +108,40 @@ def _calls(name: str) -> Iterator[tuple[str, ast.Call]]:
                 yield path.name, node
 
 
-def test_all_that_is_sent_to_a_bus_is_the_frame_of_a_request() -> None:
-    """One place writes; what it writes was made by Request.rtu, in the line above it."""
-    ((file, call),) = _calls("write")
-    assert file == "modbus_rtu.py" and ast.unparse(call) == "device.write(frame)"
-    ((file, made),) = _calls("rtu")
-    assert file == "modbus_rtu.py" and ast.unparse(made) == "request.rtu()"
-    assert call.lineno == made.lineno + 1
+@pytest.mark.parametrize(
+    ("sending", "file", "sent", "made"),
+    [
+        ("write", "modbus_rtu.py", "self._device.write(frame)", "frame = request.rtu()"),
+        (
+            "sendall",
+            "modbus_tcp.py",
+            "self._socket.sendall(frame)",
+            "frame = tcp(request, self._transaction)",
+        ),
+    ],
+)
+def test_all_that_is_sent_is_the_frame_of_a_request(sending: str, file: str, sent: str, made: str) -> None:
+    """One place for each wire sends; what it sends was made of the request in the line above it."""
+    ((found, call),) = _calls(sending)
+    assert (found, ast.unparse(call)) == (file, sent)
+    lines = (Path(monitor.intake.__file__).parent / file).read_text(encoding="utf-8").splitlines()
+    assert lines[call.lineno - 2].strip() == made
+    assert [list(_calls(other)) for other in ("send", "sendto", "sendmsg", "writelines")] == [[], [], [], []]
 
 
 @pytest.mark.parametrize(
     ("unit", "address", "count"),
-    [(0, 0, 1), (248, 0, 1), (1, -1, 1), (1, 65535, 2), (1, 0, 0), (1, 0, 126)],
+    [(-1, 0, 1), (256, 0, 1), (1, -1, 1), (1, 65535, 2), (1, 0, 0), (1, 0, 126)],
 )
 def test_what_no_request_can_ask_is_refused(unit: int, address: int, count: int) -> None:
     with pytest.raises(ValueError, match=": "):
         Request(unit, ReadFunction.HOLDING_REGISTERS, address, count)
+
+
+@pytest.mark.parametrize("unit", [0, 248, 255])
+def test_on_a_bus_nobody_is_asked_who_cannot_be_there(unit: int) -> None:
+    with pytest.raises(ValueError, match="1 to 247 on a bus"):
+        Request(unit, ReadFunction.HOLDING_REGISTERS, 0, 1).rtu()
 
 
 def test_a_refusal_says_what_the_unit_said() -> None:
@@ -181,11 +198,11 @@ def test_no_bytes_raise_and_what_is_dropped_is_never_the_beginning_of_an_answer(
 
 @given(request=requests(), data=st.data())
 def test_bits_and_words_come_back_as_they_were_packed(request: Request, data: st.DataObject) -> None:
-    top = 1 if request.function.reads_bits else 65535
-    held = data.draw(st.lists(st.integers(0, top), min_size=request.count, max_size=request.count))
+    size = request.data_bytes
+    packed = data.draw(st.binary(min_size=size, max_size=size))
     if request.function.reads_bits:
-        packed = sum(bit << n for n, bit in enumerate(held)).to_bytes(request.data_bytes, "little")
+        number = int.from_bytes(packed, "little")
+        held = tuple(number >> n & 1 for n in range(request.count))
     else:
-        packed = struct.pack(f">{len(held)}H", *held)
-    pdu = bytes([request.function, request.data_bytes]) + packed
-    assert read_pdu(request, pdu) == Answer(tuple(held))
+        held = tuple(int.from_bytes(packed[n : n + 2], "big") for n in range(0, size, 2))
+    assert read_pdu(request, bytes([request.function, size]) + packed) == Answer(held)
