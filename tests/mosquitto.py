@@ -39,7 +39,7 @@ def free_port() -> int:
 
 
 class Certificates:
-    """An authority of the shop's own, with a certificate for the broker."""
+    """An authority of the shop's own, with a certificate for the broker and one for a client."""
 
     def __init__(self, folder: Path) -> None:
         self.ca_file = folder / "ca.pem"
@@ -50,6 +50,11 @@ class Certificates:
         issued = authority.issue_cert("localhost", "127.0.0.1")
         issued.cert_chain_pems[0].write_to_path(self.cert_file)
         issued.private_key_pem.write_to_path(self.key_file)
+        self.client_cert_file = folder / "client.pem"
+        self.client_key_file = folder / "client.key"
+        client = authority.issue_cert("goodwater.shop.example")
+        client.cert_chain_pems[0].write_to_path(self.client_cert_file)
+        client.private_key_pem.write_to_path(self.client_key_file)
 
 
 def password_line(user: str, password: str) -> str:
@@ -144,7 +149,12 @@ class Mosquitto:
         user = next(iter(self._passwords.items())) if self._passwords else None
         tls = None
         if self.certificates is not None:
-            tls = {"ca_certs": str(self.certificates.ca_file), "tls_version": ssl.PROTOCOL_TLS_CLIENT}
+            tls = {
+                "ca_certs": str(self.certificates.ca_file),
+                "certfile": str(self.certificates.client_cert_file),
+                "keyfile": str(self.certificates.client_key_file),
+                "tls_version": ssl.PROTOCOL_TLS_CLIENT,
+            }
         paho.mqtt.publish.multiple(
             [{"topic": topic, "payload": payload, "qos": qos, "retain": retain} for payload in payloads],
             hostname=self.host,

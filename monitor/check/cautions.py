@@ -39,7 +39,7 @@ def _secrets(site: SiteFile, environ: Mapping[str, str]) -> Iterator[str]:
                 yield f"{person.name} cannot be told by {way.label} yet: {wrong}."
     for broker in site.brokers:
         try:
-            broker.secret(environ)
+            broker.secret(site.path.parent, environ)
         except OSError as error:
             yield f'Broker "{broker.id}" cannot be logged in to yet: {error}.'
 

@@ -7,15 +7,16 @@ reason, and what stood beside it in the same payload is kept.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from monitor.plant.channel import Channel
 from monitor.plant.fields import Table
-from monitor.readings import Count, Sample, Status
+from monitor.readings import DELIVERED_LATE, Count, Sample, Status
 
 MAX_BYTES = 64 * 1024  # a payload of a water instrument is some hundred bytes; past this it is a mistake
 MAX_TIME_MS = 253_402_300_799_999  # the last millisecond of the year 9999
@@ -23,6 +24,7 @@ _DETAIL_CHARACTERS = 80
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 TimeUnit = Literal["ms", "s", "iso"]
+ShortText = Annotated[str, Field(min_length=1, max_length=32)]
 
 
 class NumberText(Table):
@@ -31,12 +33,22 @@ class NumberText(Table):
     decimal: Literal["point", "comma"] = Field(
         default="point", description="what separates the decimals in a number written as text: point or comma"
     )
-    unit_text: tuple[Annotated[str, Field(min_length=1, max_length=32)], ...] = Field(
+    unit_text: tuple[ShortText, ...] = Field(
         default=(),
         description=(
             'texts that may follow a number and are taken off, like ["uS/cm"]; a number followed by any '
             "other text is refused, so that an instrument which changes to mS/cm by itself is not misread"
         ),
+    )
+    over_text: tuple[ShortText, ...] = Field(
+        default=(),
+        description='texts that stand for "over my range", like ["OL"]: taken as the upper end of the '
+        "channel's range, at least so much",
+    )
+    under_text: tuple[ShortText, ...] = Field(
+        default=(),
+        description='texts that stand for "under my range", like ["UL"]: taken as its lower end, at most '
+        "so much",
     )
 
 
@@ -53,18 +65,35 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """The values of one payload by channel, the time it carries if any, and what could not be read."""
+    """The values of one moment by channel, the time it carries if any, and what could not be read."""
 
     values: Mapping[str, float] = field(default_factory=dict)
     time_ms: int | None = None
     problems: tuple[Count, ...] = ()
     statuses: Mapping[str, Status] = field(default_factory=dict)  # where the wire says more than the value
+    ago_ms: int | None = None  # the time as so long before the sending, where that is all that is known
 
     def samples(self, arrival_ms: int, status: Status = Status.OK) -> Iterator[Sample]:
-        """The values as Samples; `status` is what the wire says of all of them."""
+        """The values as Samples; `status` is what the wire says of all of them.
+
+        "Five seconds ago" means something only in what comes as it is sent.
+        """
+        time_ms = self.time_ms
+        if time_ms is None and self.ago_ms is not None and not status & DELIVERED_LATE:
+            time_ms = arrival_ms - self.ago_ms
         for channel, value in self.values.items():
             own = self.statuses.get(channel, Status.OK)
-            yield Sample(channel, value, arrival_ms, self.time_ms, status | own)
+            yield Sample(channel, value, arrival_ms, time_ms, status | own)
+
+
+def merged(problems: Iterable[Count]) -> tuple[Count, ...]:
+    """One Count for each reason, with how often: ten thousand wrong values are no ten thousand Counts."""
+    found: dict[tuple[str, str], Count] = {}
+    for problem in problems:
+        key = (problem.what, problem.subject)
+        before = found.get(key)
+        found[key] = problem if before is None else replace(before, n=before.n + problem.n)
+    return tuple(found.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +112,17 @@ def shortened(found: object) -> str:
         found = found[:_DETAIL_CHARACTERS]
     text = "(nested)" if isinstance(found, (list, dict)) else repr(found)
     return text if len(text) <= _DETAIL_CHARACTERS else text[: _DETAIL_CHARACTERS - 1] + "…"
+
+
+def text_of(raw: bytes) -> str | Refusal:
+    """Bytes as the UTF-8 text they should be; a byte order mark, which some gateways send, is left out."""
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return Refusal("not-utf-8", shortened(raw))
+    if "\0" in text.strip("\0"):  # UTF-16 of plain letters is valid UTF-8, with a zero byte after each
+        return Refusal("not-utf-8", f"zero bytes inside, as in UTF-16: {shortened(raw)}"[:_DETAIL_CHARACTERS])
+    return text
 
 
 # ASCII on purpose: float() would also take "1_000", "١٢" and "infinity".
@@ -122,11 +162,13 @@ CONTACT_WORDS: Mapping[str, float] = {
 _BEYOND = {">": Status.OVER_RANGE, "<": Status.UNDER_RANGE}
 
 
-def said(found: object, written: NumberText, *, contact: bool = False) -> tuple[float, Status] | Refusal:
+def said(found: object, written: NumberText, channel: Channel) -> tuple[float, Status] | Refusal:
     """What an instrument says for one channel: a number, a number as text, and for a contact also a word.
 
-    `"> 50.0"`, as a meter past its range writes it, is 50.0 with `Status.OVER_RANGE`; `"<"` likewise.
+    `"> 50.0"`, as a meter past its range writes it, is 50.0 with `Status.OVER_RANGE`; `"<"` likewise. A text
+    of `over_text` is the upper end of the channel's range with the same status.
     """
+    contact = channel.quantity == "contact"
     if isinstance(found, bool):
         return (float(found), Status.OK) if contact else Refusal("not-a-number", "a boolean")
     if isinstance(found, (int, float)):
@@ -136,6 +178,10 @@ def said(found: object, written: NumberText, *, contact: bool = False) -> tuple[
     bare = found.strip(" \t\r\n\0")
     if contact and bare.lower() in CONTACT_WORDS:
         return CONTACT_WORDS[bare.lower()], Status.OK
+    if bare in written.over_text:
+        return channel.range[1], Status.OVER_RANGE
+    if bare in written.under_text:
+        return channel.range[0], Status.UNDER_RANGE
     beyond = _BEYOND.get(bare[:1], Status.OK)
     return _with(number_from_text(bare[1:] if beyond else found, written), beyond)
 

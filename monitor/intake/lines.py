@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Sequence
 
 from monitor.intake.checksums import crc16_modbus, sum8, xor
 from monitor.intake.decoded import Decoded, Origin, Refusal, said, shortened, time_from
 from monitor.intake.serial_settings import Wire
+from monitor.plant.channel import Channel
 from monitor.readings import Count, Status
 
 
@@ -51,12 +52,12 @@ _CHECKSUMS: dict[str, Callable[[bytes], int]] = {"xor": xor, "sum8": sum8, "crc1
 
 
 class LineReader:
-    """One instrument's reading of lines, by its wire's settings; `contacts` may send words."""
+    """One instrument's reading of lines, by its wire's settings."""
 
-    def __init__(self, wire: Wire, encoding: str, contacts: Collection[str] = ()) -> None:
+    def __init__(self, wire: Wire, encoding: str, channels: Sequence[Channel]) -> None:
         self.wire = wire
         self._encoding = encoding
-        self._contacts = contacts
+        self._channels = {channel.id: channel for channel in channels}
         self._pattern = re.compile(wire.pattern)
 
     def read(self, line: str, origin: Origin) -> Decoded | None:
@@ -76,7 +77,7 @@ class LineReader:
                     origin.count("missing-value", f"no {group} for {channel} in {shortened(line)}")
                 )
                 continue
-            heard = said(text, self.wire, contact=channel in self._contacts)
+            heard = said(text, self.wire, self._channels[channel])
             if isinstance(heard, Refusal):
                 problems.append(origin.count(heard.what, f"{channel}: {heard.detail}"))
             else:

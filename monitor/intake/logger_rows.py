@@ -46,7 +46,6 @@ class Form:
         self.channels = channels
         self.zone = logger.timezone or zone
         self._zone = ZoneInfo(self.zone)
-        self._contacts = frozenset(c.id for c in channels.values() if c.quantity == "contact")
         first = logger.time[0]
         self._mark_of_heading = first.encode(logger.encoding, "replace") if isinstance(first, str) else None
 
@@ -125,7 +124,7 @@ class Form:
         for channel, place in layout.columns.items():
             if place >= len(cells) or not cells[place]:
                 continue  # a cell left empty is a value that was not there
-            heard = said(cells[place], self.logger, contact=channel in self._contacts)
+            heard = said(cells[place], self.logger, self.channels[channel])
             if isinstance(heard, Refusal):
                 problems.append(origin.count(heard.what, f"{channel}: {heard.detail}"))
             else:

@@ -27,19 +27,23 @@ from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.link import STEADY_S, Link
 from monitor.intake.mqtt_settings import Broker, Wire
+from monitor.intake.mqtt_topics import covering, levels_of
 from monitor.intake.payloads import decode
+from monitor.plant.channel import Channel
 from monitor.plant.model import Instrument
 from monitor.readings import Count, Sample, Status
 
 log = logging.getLogger(__name__)
 
 ANSWER_S = 10.0  # a broker that takes the connection must answer CONNECT and SUBSCRIBE within this
+CONFIRM_S = 2.0  # and has so long to tell, before we leave, that it has read our acknowledgements
 TURN_S = 0.25  # how long one turn of the network loop waits; bounds how late a stop is noticed
 DRAIN_PAUSE_S = 0.5  # a resumed session is drained when no message came for this long,
 DRAIN_LONGEST_S = 30.0  # or after this, because a busy shop never pauses
 # MQTT 5 only: the broker drops what is larger and we are spared the memory. What lies between
 # MAX_BYTES and this is received, counted and acknowledged.
 LARGEST_PACKET = 16 * MAX_BYTES
+_NOBODYS_TOPIC = "goodwater/leaving"  # never subscribed to
 
 
 class _Ended(Exception):
@@ -57,6 +61,7 @@ class _Connection:
         self._since_flush = 0
         self._answered_by = 0.0
         self._subscribed = False
+        self._confirmed = False
         self._session_present = False
         self._draining = False
         self._connected_s = 0.0
@@ -76,11 +81,12 @@ class _Connection:
         )
         client.connect_timeout = ANSWER_S / 2
         if broker.username is not None:
-            client.username_pw_set(broker.username, broker.secret())
+            client.username_pw_set(broker.username, broker.secret(self._driver.folder))
         if broker.tls is not None:
             client.tls_set_context(broker.tls.context(self._driver.folder))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
+        client.on_unsubscribe = self._on_unsubscribe
         client.on_message = self._on_message
         client.on_disconnect = self._on_disconnect
         # With this set, the library never writes from the thread that acknowledges: packets are queued
@@ -97,6 +103,7 @@ class _Connection:
             self._connect()
             while not (stopping.is_set() and self._may_leave()):
                 self._turn()
+            self._confirm()
             self._client.disconnect()
             while self._client.socket() and self._client.loop(TURN_S) == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 pass
@@ -132,11 +139,26 @@ class _Connection:
         with self._lock:
             return not self._unacknowledged or time.monotonic() >= self._driver.leave_by_s
 
+    def _confirm(self) -> None:
+        """Wait until the broker has read all we acknowledged.
+
+        Closing at once leaves what it still sends us unread, so the connection is reset and it may drop our
+        last acknowledgements unread too: up to a window of messages would come again. It answers in order,
+        so its answer to a later request (to end a subscription that never was) says that it has read them.
+        """
+        if not self._subscribed:
+            return
+        self._client.unsubscribe(_NOBODYS_TOPIC)
+        until_s = time.monotonic() + CONFIRM_S
+        while not self._confirmed and time.monotonic() < until_s:
+            self._turn()
+
     def _close(self) -> None:
         with self._lock:
             self._unacknowledged.clear()  # what is acknowledged from now on is too late, and will come again
         client = self._client
-        client.on_connect = client.on_subscribe = client.on_message = client.on_disconnect = None
+        client.on_connect = client.on_subscribe = client.on_unsubscribe = None
+        client.on_message = client.on_disconnect = None
         client.on_socket_register_write = None
         socket = client.socket()
         if socket is not None:
@@ -173,6 +195,9 @@ class _Connection:
             self._end = words
         else:
             self._driver.connected(words, session_present=self._session_present)
+
+    def _on_unsubscribe(self, *_: Any) -> None:
+        self._confirmed = True
 
     def _on_disconnect(
         self, _: paho.Client, __: Any, flags: paho.DisconnectFlags, reason: ReasonCode, ___: Any
@@ -240,6 +265,26 @@ class _Connection:
             self._client.ack(mid, 1)
 
 
+class Listener:
+    """One instrument's part of what a broker sends."""
+
+    def __init__(self, wire: Wire, channels: Sequence[Channel]) -> None:
+        self.wire = wire
+        self._channels = tuple(channels)
+        self._by_levels: dict[str, tuple[Channel, ...]] = {}
+        for channel in channels:
+            levels = (wire.levels or {}).get(channel.id, "")
+            self._by_levels[levels] = (*self._by_levels.get(levels, ()), channel)
+
+    def channels_of(self, topic: str) -> tuple[Channel, ...]:
+        """The channels a message with this topic is for."""
+        if not paho.topic_matches_sub(self.wire.topic, topic):
+            return ()
+        if self.wire.levels is None:
+            return self._channels
+        return self._by_levels.get(levels_of(self.wire.topic, topic), ())
+
+
 class MqttDriver:
     """All instruments of one broker, by one connection in one thread.
 
@@ -272,11 +317,11 @@ class MqttDriver:
         self.leave_by_s = 0.0
         self._clock = clock
         self._listeners = [
-            (i.wire, tuple(channel.id for channel in i.channel), i.contacts)
+            Listener(i.wire, i.channel)
             for i in instruments
             if isinstance(i.wire, Wire) and i.wire.broker == broker.id
         ]
-        self.subscriptions = covering([wire.topic for wire, _, _ in self._listeners])
+        self.subscriptions = covering([listener.wire.topic for listener in self._listeners])
         self._link = Link(self.name, sink, clock, delays)
         self._seen_before = seen_before
         self._stop_grace_s = stop_grace_s
@@ -329,42 +374,19 @@ class MqttDriver:
             topic = message.topic
         except UnicodeDecodeError:
             return Parcel(counts=(Origin("(topic not UTF-8)", now_ms).count("unknown-topic"),))
+        raw = bytes(message.payload)
         samples: list[Sample] = []
         counts: list[Count] = []
-        listening = [one for one in self._listeners if paho.topic_matches_sub(one[0].topic, topic)]
-        for wire, channels, contacts in listening:
-            found = decode(
-                wire.payload,
-                bytes(message.payload),
-                channels=channels,
-                contacts=contacts,
-                subject=topic,
-                now_ms=now_ms,
-            )
-            counts += found.problems
-            samples += found.samples(now_ms, status)
-        if not listening:
-            counts.append(Origin(topic, now_ms).count("unknown-topic", shortened(message.payload)))
+        listening = False
+        for listener in self._listeners:
+            channels = listener.channels_of(topic)
+            if not channels:
+                continue
+            listening = True
+            for found in decode(listener.wire.payload, raw, channels=channels, subject=topic, now_ms=now_ms):
+                counts += found.problems
+                samples += found.samples(now_ms, status)
+        if not (samples or counts):
+            what = "nothing-for-us" if listening else "unknown-topic"
+            counts.append(Origin(topic, now_ms).count(what, shortened(raw)))
         return Parcel(tuple(samples), tuple(counts))
-
-
-def covering(filters: Sequence[str]) -> list[str]:
-    """The filters to subscribe to: each once, and none that another one of them already covers.
-
-    A broker may deliver a message once for each subscription that matches it.
-    """
-    kept = list(dict.fromkeys(filters))
-    return [topic for topic in kept if not any(other != topic and _covers(other, topic) for other in kept)]
-
-
-def _covers(wide: str, narrow: str) -> bool:
-    """Every topic that `narrow` matches is matched by `wide`."""
-    levels = narrow.split("/")
-    for n, level in enumerate(wide.split("/")):
-        if level == "#":
-            return True
-        if n == len(levels):
-            return False
-        if level != levels[n] and (level != "+" or levels[n] == "#"):
-            return False
-    return len(wide.split("/")) == len(levels)

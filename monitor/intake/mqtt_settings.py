@@ -10,8 +10,10 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
+from monitor.intake.mqtt_topics import filled
 from monitor.intake.payloads import Payload
 from monitor.plant.fields import DurationMs, Id, RefersTo, Table
+from monitor.plant.secret import Secret, SecretMissing
 
 
 class _Socket(ssl.SSLSocket):
@@ -80,10 +82,14 @@ class Broker(Table):
     )
     username: str | None = Field(default=None, min_length=1, description="name to log in with")
     password: SecretStr | None = Field(
-        default=None, description="password to log in with; better kept out of the file by password_env"
+        default=None,
+        description="password to log in with; better kept out of this file by password_file or password_env",
+    )
+    password_file: str | None = Field(
+        default=None, min_length=1, description="file that holds the password, relative to the site file"
     )
     password_env: str | None = Field(
-        default=None, min_length=1, description="name of the environment variable that holds the password"
+        default=None, min_length=1, description="environment variable that holds the password"
     )
     tls: Tls | None = Field(default=None, description="certificates; when the table is there, TLS is used")
     keepalive: DurationMs = Field(
@@ -111,22 +117,29 @@ class Broker(Table):
 
     @model_validator(mode="after")
     def _one_password(self) -> Broker:
-        if self.password is not None and self.password_env is not None:
-            raise ValueError("give password or password_env, not both")
-        if (self.password is not None or self.password_env is not None) and self.username is None:
+        given = [
+            key for key in ("password", "password_file", "password_env") if getattr(self, key) is not None
+        ]
+        if len(given) > 1:
+            raise ValueError(f"give one of {' and '.join(given)}, not both")
+        if given and self.username is None:
             raise ValueError("a password needs a username")
         return self
 
-    def secret(self, environment: Mapping[str, str] = os.environ) -> str | None:
-        """The password, from the file or the environment; None when there is none.
+    def secret(self, folder: Path, environment: Mapping[str, str] = os.environ) -> str | None:
+        """The password, from the site file, a file of its own or the environment; None when there is none.
 
-        Raises: OSError naming the variable that is not set.
+        Read anew for every connection, so a changed one counts without a restart.
+        Raises: OSError naming the file or variable that is not there, or empty.
         """
-        if self.password_env is not None:
-            if self.password_env not in environment:
-                raise OSError(f"environment variable {self.password_env} (password_env) is not set")
-            return environment[self.password_env]
-        return self.password.get_secret_value() if self.password is not None else None
+        if self.password is not None:
+            return self.password.get_secret_value()
+        if self.password_file is None and self.password_env is None:
+            return None
+        try:
+            return Secret("password", self.password_file, self.password_env, folder, environment).read()
+        except SecretMissing as missing:
+            raise OSError(str(missing)) from missing
 
 
 def _topic_filter(text: str) -> str:
@@ -153,14 +166,48 @@ class Wire(Table):
     topic: TopicFilter = Field(
         description="topic to listen to; + stands for any one level, # at the end for all that follow"
     )
+    levels: dict[Id, Annotated[str, Field(min_length=1, max_length=256)]] | None = Field(
+        default=None,
+        min_length=1,
+        description="where a gateway publishes many meters: channel id to the levels its messages have in "
+        'place of the wildcards, joined by "/", like { "di-out.ec" = "di/ec" } with topic "gateway/+/+"; '
+        "without it every message is for all channels",
+    )
     payload: Payload = Field(description="how a message is read; see the payload kinds")
+
+    @model_validator(mode="after")
+    def _levels_have_a_place(self) -> Wire:
+        for channel, levels in (self.levels or {}).items():
+            if "+" in levels or "#" in levels:
+                raise ValueError(f'levels of "{channel}" are texts as they come, without + and #')
+            if filled(self.topic, levels) is None:
+                raise ValueError(
+                    f'levels "{levels}" of "{channel}" do not fill the wildcards of "{self.topic}"'
+                )
+        return self
 
     def mistakes(self, channels: Sequence[str]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
-        return self.payload.mistakes(channels)
+        if self.levels is None:
+            return self.payload.mistakes(channels, [channels])
+        strange = [
+            f'levels of "{channel}", which is no channel of this instrument; it has: {", ".join(channels)}'
+            for channel in self.levels
+            if channel not in channels
+        ]
+        missing = [f'channel "{channel}" has no levels' for channel in channels if channel not in self.levels]
+        together = [[c for c in channels if self.levels.get(c) == levels] for levels in self.levels.values()]
+        return strange + missing + self.payload.mistakes(channels, together)
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What each channel is read from, in words; the same source for two channels is a mistake."""
-        topic = f'topic "{self.topic}" of broker "{self.broker}"'
         inside = self.payload.sources(channels)
-        return {channel: f"{inside[channel]} of {topic}" if inside[channel] else topic for channel in inside}
+        return {
+            channel: f"{part} of {self._topic_of(channel)}" if part else self._topic_of(channel)
+            for channel, part in inside.items()
+        }
+
+    def _topic_of(self, channel: str) -> str:
+        levels = (self.levels or {}).get(channel)
+        topic = self.topic if levels is None else filled(self.topic, levels)
+        return f'topic "{topic}" of broker "{self.broker}"'

@@ -2,41 +2,16 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Collection, Sequence
-from functools import lru_cache
-from typing import Annotated, Literal
+from collections.abc import Sequence
+from typing import Literal
 
-from pydantic import AfterValidator, Field
-from pydantic_core import from_json
+from pydantic import Field
 
-from monitor.intake.decoded import (
-    Decoded,
-    NumberText,
-    Origin,
-    Refusal,
-    TimeUnit,
-    said,
-    shortened,
-    time_from,
-)
+from monitor.intake.decoded import Decoded, NumberText, Origin, Refusal, TimeUnit, merged, said
+from monitor.intake.json_document import ABSENT, Pointer, at_pointer, document_of, elements_at, time_of
+from monitor.plant.channel import Channel
 from monitor.plant.fields import Id
 from monitor.readings import Count, Status
-
-_POINTER = re.compile(r"(/([^~/]|~[01])*)*")
-_INDEX = re.compile(r"0|[1-9][0-9]{0,5}")
-
-
-def _pointer(text: str) -> str:
-    if _POINTER.fullmatch(text):
-        return text
-    raise ValueError(
-        f'"{text}" is no JSON pointer (RFC 6901): write "/key", "/key/0" or "/outer/inner"; '
-        'a "/" inside a key is written "~1" and a "~" is written "~0"'
-    )
-
-
-Pointer = Annotated[str, Field(max_length=256), AfterValidator(_pointer)]
 
 
 class JsonPayload(NumberText):
@@ -51,10 +26,16 @@ class JsonPayload(NumberText):
     values: dict[Id, Pointer] = Field(
         min_length=1, description='channel id to JSON pointer (RFC 6901), like { "di-out.ec" = "/ec" }'
     )
+    each: Pointer | None = Field(
+        default=None,
+        description="JSON pointer to an array of readings, each with its own time ("
+        '"" is the whole message); the other pointers are then looked for in each of its elements',
+    )
     time: Pointer | None = Field(
         default=None,
         description=(
-            "JSON pointer to the time of the reading; without it a reading gets the time of its arrival, and "
+            "JSON pointer to the time of the reading (with each: in the element, else in the whole message); "
+            "without it a reading gets the time of its arrival, and "
             "what was delivered late is stored as uncertain and not judged"
         ),
     )
@@ -63,7 +44,7 @@ class JsonPayload(NumberText):
         description="how that time is written: ms or s since 1970 UTC, or iso (ISO 8601 with its UTC offset)",
     )
 
-    def mistakes(self, channels: Sequence[str]) -> list[str]:
+    def mistakes(self, channels: Sequence[str], together: Sequence[Sequence[str]]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
         return [
             f'payload value "{channel}" is no channel of this instrument; it has: {", ".join(channels)}'
@@ -77,66 +58,54 @@ class JsonPayload(NumberText):
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What part of a payload each channel is read from."""
-        return {channel: f'pointer "{pointer}"' for channel, pointer in self.values.items()}
-
-
-_ABSENT = object()
-
-
-@lru_cache(maxsize=4096)
-def tokens(pointer: str) -> tuple[str, ...]:
-    """A valid pointer's reference tokens: `/a~1b/0` as `("a/b", "0")`."""
-    return tuple(part.replace("~1", "/").replace("~0", "~") for part in pointer.split("/")[1:])
-
-
-def at_pointer(document: object, pointer: str) -> object:
-    """What a pointer names in a document; `_ABSENT` when there is nothing."""
-    found = document
-    for token in tokens(pointer):
-        if isinstance(found, dict):
-            found = found.get(token, _ABSENT)
-        elif isinstance(found, list) and _INDEX.fullmatch(token) and int(token) < len(found):
-            found = found[int(token)]
-        else:
-            return _ABSENT
-    return found
+        inside = "" if self.each is None else f' of each of "{self.each}"'
+        return {channel: f'pointer "{pointer}"{inside}' for channel, pointer in self.values.items()}
 
 
 def decode_json(
-    payload: JsonPayload, raw: bytes, channels: Sequence[str], contacts: Collection[str], origin: Origin
+    payload: JsonPayload, raw: bytes, channels: Sequence[Channel], origin: Origin
+) -> tuple[Decoded, ...]:
+    """All values and times of one JSON payload; one that is missing or wrong does not harm the others."""
+    document = document_of(raw, origin)
+    if isinstance(document, Count):
+        return (Decoded(problems=(document,)),)
+    if payload.each is None:
+        return (_reading(payload, document, document, channels, origin),)
+    elements = elements_at(document, payload.each, origin)
+    if isinstance(elements, Count):
+        return (Decoded(problems=(elements,)),)
+    found = [_reading(payload, element, document, channels, origin) for element in elements]
+    problems = merged(problem for one in found for problem in one.problems if _counts(one, problem))
+    return (
+        Decoded(problems=problems),
+        *(Decoded(one.values, one.time_ms, (), one.statuses) for one in found if one.values),
+    )
+
+
+def _counts(element: Decoded, problem: Count) -> bool:
+    """In an array every element may hold another quantity; one that holds none of ours is counted."""
+    return problem.what != "missing-value" or not element.values
+
+
+def _reading(
+    payload: JsonPayload, element: object, document: object, channels: Sequence[Channel], origin: Origin
 ) -> Decoded:
-    """All values and the time of one JSON payload; one that is missing or wrong does not harm the others."""
-    try:
-        document = from_json(raw.removeprefix(b"\xef\xbb\xbf"), allow_inf_nan=True)
-    except ValueError as error:
-        return Decoded(problems=(origin.count("not-json", f"{error}: {shortened(raw)}"[:160]),))
     values: dict[str, float] = {}
     statuses: dict[str, Status] = {}
     problems: list[Count] = []
-    for channel, pointer in payload.values.items():
-        found = at_pointer(document, pointer)
-        if found is _ABSENT:
-            problems.append(origin.count("missing-value", f"nothing at {pointer} for {channel}"))
+    for channel in channels:
+        pointer = payload.values[channel.id]
+        found = at_pointer(element, pointer)
+        if found is ABSENT:
+            problems.append(origin.count("missing-value", f"nothing at {pointer} for {channel.id}"))
             continue
-        heard = said(found, payload, contact=channel in contacts)
+        heard = said(found, payload, channel)
         if isinstance(heard, Refusal):
-            problems.append(origin.count(heard.what, f"{channel}: {heard.detail}"))
+            problems.append(origin.count(heard.what, f"{channel.id}: {heard.detail}"))
         else:
-            values[channel], statuses[channel] = heard
-    time_ms = _time(document, payload, origin, problems)
+            values[channel.id], statuses[channel.id] = heard
+    time_ms = time_of(payload.time, payload.time_unit, element, document, origin)
+    if isinstance(time_ms, Count):  # its values are kept, with the time of their arrival
+        problems.append(time_ms)
+        time_ms = None
     return Decoded(values, time_ms, tuple(problems), statuses)
-
-
-def _time(document: object, payload: JsonPayload, origin: Origin, problems: list[Count]) -> int | None:
-    """The payload's time. Without a good one its values are kept, with the time of their arrival."""
-    if payload.time is None:
-        return None
-    found = at_pointer(document, payload.time)
-    if found is _ABSENT:
-        problems.append(origin.count("missing-time", f"nothing at {payload.time}"))
-        return None
-    time_ms = time_from(found, payload.time_unit)
-    if isinstance(time_ms, Refusal):
-        problems.append(origin.count(time_ms.what, f"{time_ms.detail} is no time in {payload.time_unit}"))
-        return None
-    return time_ms

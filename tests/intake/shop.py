@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from typing import Any
 
-from monitor.plant.model import Instrument
+from monitor.plant.model import Channel, Instrument
 
 NOW_MS = 1_760_000_000_000
 
@@ -23,6 +23,12 @@ class StillClock:
 def soon() -> itertools.repeat[float]:
     """Reconnect almost at once."""
     return itertools.repeat(0.02)
+
+
+def channel(id: str, quantity: str = "conductivity", unit: str = "uS/cm", high: float = 2000.0) -> Channel:
+    """A channel from 0 to `high` in its unit."""
+    known: dict[str, Any] = {"id": id, "quantity": quantity, "unit": unit, "range": (0.0, high)}
+    return Channel.model_validate(known | {"resolution": 0.1})
 
 
 def meter(wire: Any, *channels: str, id: str = "di-out") -> Instrument:

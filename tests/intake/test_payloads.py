@@ -12,23 +12,41 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from monitor.intake.decoded import MAX_TIME_MS, NumberText, number_from_text, time_from
-from monitor.intake.payload_json import JsonPayload, at_pointer
+from monitor.intake.json_document import at_pointer
+from monitor.intake.payload_json import JsonPayload
+from monitor.intake.payload_named import NamedPayload
 from monitor.intake.payload_number import NumberPayload
-from monitor.intake.payloads import decode
-from monitor.readings import Status
+from monitor.intake.payloads import AnyPayload, decode
+from monitor.readings import Sample, Status
+from tests.intake.shop import channel
 
-CHANNELS = ("ec", "temperature")
+NAMES = ("ec", "temperature")
+BOTH = (channel("ec"), channel("temperature", "temperature", "degC", 100.0))
 NUMBER = NumberPayload()
 JSON = JsonPayload(values={"ec": "/ec", "temperature": "/body/1/t"}, time="/at")
+RUN = (channel("run", "contact", "1", 1.0),)
 
 
-def read(payload: JsonPayload | NumberPayload, raw: bytes | str) -> Any:
+def moments(payload: AnyPayload, raw: bytes | str, channels: Any = BOTH) -> Any:
+    """All that a payload says, each moment by itself."""
     data = raw.encode() if isinstance(raw, str) else raw
-    return decode(payload, data, channels=CHANNELS, subject="shop/di", now_ms=1000)
+    if isinstance(payload, NumberPayload):
+        channels = channels[:1]
+    return decode(payload, data, channels=channels, subject="shop/di", now_ms=1000)
 
 
-def slugs(payload: JsonPayload | NumberPayload, raw: bytes | str) -> list[str]:
-    return [problem.what for problem in read(payload, raw).problems]
+def read(payload: AnyPayload, raw: bytes | str, channels: Any = BOTH) -> Any:
+    """What a payload of one moment says."""
+    (found,) = moments(payload, raw, channels)
+    return found
+
+
+def slugs(payload: AnyPayload, raw: bytes | str) -> list[str]:
+    return [problem.what for found in moments(payload, raw) for problem in found.problems]
+
+
+def samples(payload: AnyPayload, raw: bytes | str, status: Status = Status.OK) -> list[Sample]:
+    return [sample for found in moments(payload, raw) for sample in found.samples(1000, status)]
 
 
 @pytest.mark.parametrize(
@@ -68,6 +86,7 @@ def test_a_number_alone_is_the_value_of_the_one_channel(text: str, value: float)
         (b"12.3 mS/cm", "unit-text"),
         (b"12.3 \xb5S/cm", "not-utf-8"),
         ("12.3".encode("utf-16"), "not-utf-8"),
+        ("12.3".encode("utf-16-le"), "not-utf-8"),  # valid UTF-8, with zero bytes between
         (b"1" * 65_537, "too-large"),
     ],
 )
@@ -132,10 +151,21 @@ def test_a_missing_value_is_counted_with_its_pointer() -> None:
 
 
 @pytest.mark.parametrize(
-    "raw", [b"", b"{", b"[" * 10_000, b"\xff\xfe{", b'{"ec": 1} x', b"9" * 5000, '{"ec": 1}'.encode("utf-16")]
+    ("raw", "slug"),
+    [
+        (b"", "not-json"),
+        (b"{", "not-json"),
+        (b"[" * 10_000, "not-json"),
+        (b'{"ec": 1} x', "not-json"),
+        (b"9" * 5000, "not-json"),
+        (b'{"ec": "\\ud800"}', "not-json"),
+        (b"\xff\xfe{", "not-utf-8"),
+        ('{"ec": 1}'.encode("utf-16"), "not-utf-8"),
+        ('{"ec": 1}'.encode("utf-16-be"), "not-utf-8"),
+    ],
 )
-def test_what_is_no_json_is_counted_once(raw: bytes) -> None:
-    assert slugs(JSON, raw) == ["not-json"]
+def test_what_is_no_json_is_counted_once(raw: bytes, slug: str) -> None:
+    assert slugs(JSON, raw) == [slug]
 
 
 @pytest.mark.parametrize(("at", "slug"), [("", "missing-time"), (', "at": "yesterday"', "bad-time")])
@@ -227,7 +257,8 @@ def test_pointers_find_what_rfc_6901_says(pointer: str, value: object) -> None:
 @pytest.mark.parametrize("pointer", ["/foo/2", "/foo/-", "/foo/00", "/foo/+1", "/nothing", "/a~1b/x", "/~01"])
 def test_a_pointer_to_nothing_finds_nothing(pointer: str) -> None:
     payload = JsonPayload(values={"ec": pointer})
-    assert slugs(payload, json.dumps(RFC_DOCUMENT)) == ["missing-value"]
+    found = read(payload, json.dumps(RFC_DOCUMENT), BOTH[:1])
+    assert [problem.what for problem in found.problems] == ["missing-value"]
 
 
 @pytest.mark.parametrize("pointer", ["ec", "/a~2", "/a~", "#/ec"])
@@ -237,54 +268,16 @@ def test_a_wrong_pointer_is_refused_with_a_right_one_shown(pointer: str) -> None
 
 
 def test_a_payload_that_does_not_fit_its_instrument_says_so() -> None:
-    assert JSON.mistakes(CHANNELS) == []
-    assert JSON.mistakes(["ec", "flow"]) == [
+    assert JSON.mistakes(NAMES, [NAMES]) == []
+    assert JSON.mistakes(["ec", "flow"], [["ec", "flow"]]) == [
         'payload value "temperature" is no channel of this instrument; it has: ec, flow',
         'channel "flow" has no pointer in the payload\'s values',
     ]
-    assert NUMBER.mistakes(["ec"]) == []
-    assert NUMBER.mistakes(CHANNELS) == [
-        'payload "number" is for an instrument of one channel; this one has 2'
+    assert NUMBER.mistakes(["ec"], [["ec"]]) == []
+    assert NUMBER.mistakes(NAMES, [["ec"], ["temperature"]]) == []  # each by a topic of its own
+    assert NUMBER.mistakes(NAMES, [NAMES]) == [
+        'payload "number" holds the value of one channel; here it would be for ec, temperature'
     ]
-
-
-digits = st.integers(1, 6000).map(lambda n: b"9" * n)
-scalars = st.one_of(
-    st.none(), st.booleans(), st.integers(), st.floats(), st.text(), st.sampled_from(["1,5", "3 C", "1e400"])
-)
-documents = st.recursive(
-    scalars,
-    lambda inner: st.lists(inner) | st.dictionaries(st.sampled_from(["ec", "body", "at", "t"]), inner),
-)
-payload_bytes = st.one_of(
-    st.binary(),
-    st.text().map(str.encode),
-    documents.map(lambda document: json.dumps(document).encode()),
-    digits.map(lambda n: b'{"ec": ' + n + b', "at": ' + n + b"}"),
-    digits.map(lambda n: b'{"ec": "' + n + b'", "at": "-' + n + b'"}'),
-    st.integers(0, 300).map(lambda depth: b'{"body":' * depth + b"1" + b"}" * depth),
-)
-settings = st.sampled_from(
-    [
-        NUMBER,
-        NumberPayload(decimal="comma", unit_text=("C",)),
-        JSON,
-        JsonPayload(values={"ec": "", "temperature": "/0"}, time="/at", time_unit="iso"),
-        JsonPayload(values={"ec": "/ec"}, time="/at", time_unit="s", decimal="comma"),
-    ]
-)
-
-
-@given(settings, payload_bytes)
-def test_whatever_the_bytes_are_nothing_raises_and_what_comes_can_be_stored(
-    payload: JsonPayload | NumberPayload, raw: bytes
-) -> None:
-    found = read(payload, raw)
-    assert set(found.values) <= set(CHANNELS)
-    assert all(math.isfinite(value) for value in found.values.values())
-    assert found.time_ms is None or 0 <= found.time_ms <= MAX_TIME_MS
-    assert found.values or found.problems
-    assert all(len(problem.detail) <= 200 for problem in found.problems)
 
 
 @given(st.floats(allow_nan=False, allow_infinity=False))
@@ -297,31 +290,110 @@ def test_a_number_written_as_text_comes_back_as_it_was(value: float) -> None:
     [("on", 1), ("OFF", 0), (" closed\r\n", 1), ("Open", 0), ("true", 1), ("false", 0), ("1", 1), ("0.0", 0)],
 )
 def test_a_contact_may_send_a_word(raw: str, value: float) -> None:
-    found = decode(NUMBER, raw.encode(), channels=("run",), contacts=("run",), subject="s", now_ms=1)
+    found = read(NUMBER, raw, RUN)
     assert (found.values, found.problems) == ({"run": value}, ())
-    (problem,) = decode(
-        NUMBER, b"perhaps", channels=("run",), contacts=("run",), subject="s", now_ms=1
-    ).problems
+    (problem,) = read(NUMBER, b"perhaps", RUN).problems
     assert problem.what == "not-a-number"
 
 
 def test_json_true_false_and_words_are_for_contacts_only() -> None:
     payload = JsonPayload(values={"run": "/run", "leak": "/leak", "ec": "/ec"})
     raw = b'{"run": true, "leak": "OPEN", "ec": false}'
-    found = decode(
-        payload, raw, channels=("run", "leak", "ec"), contacts=("run", "leak"), subject="s", now_ms=1
-    )
+    found = read(payload, raw, (*RUN, channel("leak", "contact", "1", 1.0), channel("ec")))
     assert found.values == {"run": 1.0, "leak": 0.0}
     assert [problem.what for problem in found.problems] == ["not-a-number"]
 
 
 @pytest.mark.parametrize(
-    ("raw", "status"), [(">50.0", Status.OVER_RANGE), ("< 50", Status.UNDER_RANGE), ("50", Status.OK)]
+    ("raw", "value", "status"),
+    [
+        (">50.0", 50.0, Status.OVER_RANGE),
+        ("< 50", 50.0, Status.UNDER_RANGE),
+        ("50", 50.0, Status.OK),
+        (" OL\r\n", 2000.0, Status.OVER_RANGE),
+        ("1999", 2000.0, Status.OVER_RANGE),  # a display that stands still at its end
+        ("UL", 0.0, Status.UNDER_RANGE),
+    ],
 )
 def test_a_meter_that_writes_over_or_under_its_range_gives_a_value_that_says_so(
-    raw: str, status: Status
+    raw: str, value: float, status: Status
 ) -> None:
-    found = read(NUMBER, raw)
-    assert (found.values, found.statuses) == ({"ec": 50.0}, {"ec": status})
+    found = read(NumberPayload(over_text=("OL", "1999"), under_text=("UL",)), raw)
+    assert (found.values, found.statuses) == ({"ec": value}, {"ec": status})
     (sample,) = found.samples(7, Status.RETAINED)
     assert (sample.arrival_ms, sample.status) == (7, status | Status.RETAINED)
+
+
+EACH = JsonPayload(values={"ec": "/ec", "temperature": "/t"}, each="/log", time="/at")
+
+
+def test_an_array_of_timed_readings_gives_them_all_oldest_first() -> None:
+    late, first = '{"at": 900, "ec": 3, "t": 20}', '{"at": 700, "ec": 1}'
+    raw = f'{{"log": [{late}, {first}, {{"at": 800, "ec": "> 2", "t": "x"}}]}}'
+    assert [(s.channel, s.value, s.time_ms, s.status) for s in samples(EACH, raw)] == [
+        ("ec", 1.0, 700, Status.OK),
+        ("ec", 2.0, 800, Status.OVER_RANGE),
+        ("ec", 3.0, 900, Status.OK),
+        ("temperature", 20.0, 900, Status.OK),
+    ]
+    assert slugs(EACH, raw) == ["not-a-number"]  # not every element has to hold everything
+
+
+def test_an_array_of_arrays_and_a_whole_message_that_is_the_array() -> None:
+    payload = JsonPayload(values={"ec": "/1", "temperature": "/2"}, each="", time="/0", time_unit="iso")
+    raw = '[["2023-11-14T22:13:20Z", 5.5, 20], ["2023-11-14T22:13:21Z", 5.6]]'
+    found = [(s.channel, s.value, s.time_ms) for s in samples(payload, raw)]
+    assert found == [
+        ("ec", 5.5, 1_700_000_000_000),
+        ("temperature", 20.0, 1_700_000_000_000),
+        ("ec", 5.6, 1_700_000_001_000),
+    ]
+
+
+def test_elements_without_a_time_get_that_of_the_message_and_wrong_ones_are_counted_together() -> None:
+    raw = '{"at": 500, "log": [{"ec": 1}, {"ec": 2, "at": 400}, {"ec": 3, "at": -1}, 7, null, {"ec": {}}]}'
+    assert [(s.value, s.time_ms) for s in samples(EACH, raw)] == [(2.0, 400), (1.0, 500), (3.0, None)]
+    problems = [problem for found in moments(EACH, raw) for problem in found.problems]
+    assert {problem.what: problem.n for problem in problems} == {
+        "missing-value": 5,  # both of 7 and of null, and the temperature of the last
+        "not-a-number": 1,
+        "bad-time": 1,
+    }
+
+
+@pytest.mark.parametrize(
+    ("raw", "slug"),
+    [
+        ("{}", "not-an-array"),
+        ('{"log": {"0": 1}}', "not-an-array"),
+        ('{"log": [' + "0," * 4096 + "0]}", "too-many"),
+        ("[" * 150 + "]" * 150, "not-an-array"),
+    ],
+)
+def test_what_is_no_array_or_a_huge_one_is_counted_once_and_not_read(raw: str, slug: str) -> None:
+    assert slugs(EACH, raw) == [slug]
+    assert samples(EACH, raw) == []
+
+
+NAMED = NamedPayload(
+    each="/values", name="/id", value="/v", time="/t", values={"ec": "EC1", "temperature": "17"}
+)
+
+
+def test_named_values_are_found_in_any_order_and_those_of_others_are_left_alone() -> None:
+    raw = """{"t": 950, "values": [{"id": 17, "v": "21.5"}, {"id": "EC9", "v": true}, {"v": 3}, 5,
+        {"id": "EC1", "v": 4.9, "t": 940}, {"id": "EC1", "v": "broken"}, {"id": "EC1"}]}"""
+    assert [(s.channel, s.value, s.time_ms) for s in samples(NAMED, raw)] == [
+        ("ec", 4.9, 940),
+        ("temperature", 21.5, 950),
+    ]
+    assert sorted(slugs(NAMED, raw)) == ["missing-value", "not-a-number"]
+
+
+def test_a_payload_of_names_that_does_not_fit_its_instrument_says_so() -> None:
+    assert NAMED.mistakes(NAMES, [NAMES]) == []
+    assert NAMED.mistakes(["ec", "flow"], [["ec", "flow"]]) == [
+        'payload value "temperature" is no channel of this instrument; it has: ec, flow',
+        'channel "flow" has no name in the payload\'s values',
+    ]
+    assert NAMED.sources(NAMES)["ec"] == 'name "EC1" in "/values"'
