@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 
 from monitor.condition.compensation import compensate
 from monitor.condition.contact import debounced, so
+from monitor.condition.counter import Counter, CounterState, broken
 from monitor.condition.flags import ShapeState, range_flag, shape_flags
 from monitor.condition.fresh import FUTURE_TOLERANCE_MS
 from monitor.condition.gate import Flowing, GateState, on_flow, says
 from monitor.plant.model import Channel, Plant
-from monitor.plant.units import Scale, to_canonical
+from monitor.plant.units import Scale
 from monitor.readings import DELIVERED_LATE, Bound, Count, Reading, Reason, Sample, Standing, Status
 
 # Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
@@ -34,6 +35,7 @@ class ChannelState:
     last_timeless_ms: int = 0  # time given to the last sample that carried none
     shape: ShapeState = ShapeState()
     gate: GateState = GateState()
+    counter: CounterState = CounterState()
     latest: Reading | None = None  # the last one in order; kept only where a neighbour needs it
 
     version = 1
@@ -62,7 +64,8 @@ class _Prepared:
 
     def __init__(self, plant: Plant, channel: Channel) -> None:
         self.channel = channel
-        self.scale: Scale = to_canonical(channel.unit, channel.quantity)
+        self.scale: Scale = channel.scale
+        self.counter = Counter.of(channel)
         zone = ZoneInfo(plant.site.timezone)
         self.calibrations = sorted(
             (int(datetime.combine(c.since, time(), zone).timestamp() * 1000), c.gain, c.offset)
@@ -78,6 +81,20 @@ class _Prepared:
             if since_ms <= at_ms:
                 value = gain * raw + offset
         return value
+
+    def counted(
+        self, state: ChannelState, shown: float, at_ms: int, standing: Standing
+    ) -> tuple[ChannelState, float, Reason]:
+        """The litres of a counter, which only grow; nothing but an ordered value moves it."""
+        assert self.counter is not None
+
+        def litres_at(shown: float) -> float:
+            return self.scale.apply(self.calibrated(shown, at_ms))
+
+        if standing > Standing.GATED:
+            return state, *self.counter.litres_of(state.counter, shown, litres_at)
+        counter, doubt = self.counter.count(state.counter, at_ms, shown, litres_at)
+        return replace(state, counter=counter), counter.litres, doubt
 
 
 class Conditioner:
@@ -99,9 +116,11 @@ class Conditioner:
         """The Reading of a Sample, and the states it changed."""
         prepared = self._prepared[sample.channel]
         state = states.get(sample.channel, ChannelState())
+        counter = state.counter
         state, time_ms, standing, moved_back = _place_in_time(state, sample)
         reading, state = self._value(prepared, states, state, sample, time_ms, standing)
         result = Conditioned(reading, {sample.channel: state}, moved_back=moved_back)
+        result.counts.extend(broken(sample.channel, counter, state.counter, sample.arrival_ms))
         if moved_back is not None:
             result.counts.append(Count("clock-moved-back", sample.channel, sample.arrival_ms))
         if standing > Standing.GATED:
@@ -137,6 +156,9 @@ class Conditioner:
             warm = states.get(channel.temperature, ChannelState()).latest
             trusted_for_ms = self._prepared[channel.temperature].trusted_for_ms
             value, doubt = compensate(channel, value, warm, time_ms, trusted_for_ms)
+            reasons |= doubt
+        if prepared.counter is not None and not reasons & _NO_VALUE:
+            state, value, doubt = prepared.counted(state, sample.value, time_ms, standing)
             reasons |= doubt
         if standing == Standing.JUDGED:
             state = replace(state, last_ms=time_ms)

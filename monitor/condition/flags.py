@@ -24,7 +24,7 @@ def range_flag(channel: Channel, raw: float, canonical: float, status: Status) -
     if not known.low - channel.canonical_resolution <= canonical <= known.high:
         return Reason.IMPLAUSIBLE, Bound.EXACT
     low, high = channel.range
-    at_its_stop = raw == high and channel.quantity not in _CLOSED_RANGE
+    at_its_stop = raw == high and channel.quantity not in _CLOSED_RANGE and channel.counter is None
     if raw > high or at_its_stop or status & Status.OVER_RANGE:
         return Reason.OVER_RANGE, Bound.AT_LEAST
     if raw < low or status & Status.UNDER_RANGE:

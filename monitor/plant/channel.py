@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from monitor.plant.counter import PULSES, Counter
 from monitor.plant.fields import (
     DurationMs,
     FlowField,
@@ -26,7 +27,7 @@ from monitor.plant.fields import (
     VolumeField,
     Wrong,
 )
-from monitor.plant.units import UnitError, to_canonical
+from monitor.plant.units import Scale, UnitError, to_canonical
 
 
 class Accuracy(Table):
@@ -139,6 +140,15 @@ class Channel(Table):
     minimum_flow: Annotated[
         FlowField | None, Field(description="what the meter needs to turn or to count, from its sheet")
     ] = None
+    # volume only
+    counter: Annotated[
+        Counter | None,
+        Field(
+            description="how it counts, for a totaliser or a pulse output: its litres then only grow, over "
+            "roll-over and reset",
+            validate_default=True,
+        ),
+    ] = None
     # level only, a sensor that looks down from above
     mounting_height: Annotated[
         LengthField | None,
@@ -194,18 +204,24 @@ class Channel(Table):
         return self.name or self.id
 
     @property
+    def scale(self) -> Scale:
+        """From the channel's unit to the canonical one of its quantity."""
+        litres = None if self.counter is None else self.counter.litres_per_pulse
+        return to_canonical(self.unit, self.quantity) if litres is None else Scale(litres, 0.0)
+
+    @property
     def canonical_range(self) -> tuple[float, float]:
-        scale = to_canonical(self.unit, self.quantity)
-        return scale.apply(self.range[0]), scale.apply(self.range[1])
+        return self.scale.apply(self.range[0]), self.scale.apply(self.range[1])
 
     @property
     def canonical_resolution(self) -> float:
-        return self.resolution * to_canonical(self.unit, self.quantity).factor
+        return self.resolution * self.scale.factor
 
     @field_validator("unit")
     @classmethod
     def _unit_fits(cls, unit: str, info: ValidationInfo) -> str:
-        if "quantity" in info.data:
+        pulses = unit in PULSES and info.data.get("quantity") == "volume"
+        if "quantity" in info.data and not pulses:
             to_canonical(unit, info.data["quantity"])
         return unit
 
@@ -241,6 +257,22 @@ class Channel(Table):
         if found is not None and info.data.get("quantity", "flow") != "flow":
             raise Wrong("nothing: this key belongs to flow only")
         return found
+
+    @field_validator("counter")
+    @classmethod
+    def _counts_litres_or_pulses(cls, counter: Counter | None, info: ValidationInfo) -> Counter | None:
+        if counter is not None and info.data.get("quantity", "volume") != "volume":
+            raise Wrong("nothing: this key belongs to volume only")
+        if "unit" not in info.data:
+            return counter
+        pulses = info.data["unit"] in PULSES
+        if pulses and (counter is None or counter.litres_per_pulse is None):
+            raise Wrong('what a pulse is: { pulses_per_litre = 450.0 } or { pulse_volume = "10 L" }')
+        if not pulses and counter is not None and counter.litres_per_pulse is not None:
+            raise Wrong(
+                f'unit = "pulse" where pulses come; {info.data["unit"]} come, so no pulse needs a volume'
+            )
+        return counter
 
     @field_validator("mounting_height", "blind_zone")
     @classmethod

@@ -26,6 +26,7 @@ _ALIASES = (
     "french_degree = 10.0 * milligram / liter = fH",
     "clark_degree = 14.2538 * milligram / liter = Clark",
     "equivalent = [equivalents] = eq",
+    "pulse = [pulses]",
     "by_volume_millionth = 1e-6 = ppmv",
     "money = [money]",
     "mg_per_litre_scale = milligram / liter = PPM = TDS = ppm_tds",
