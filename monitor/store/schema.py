@@ -90,6 +90,9 @@ MIGRATIONS: list[tuple[str, str]] = [
             channel integer not null, every_min integer not null, from_ms integer not null,
             to_ms integer not null, primary key (channel, every_min, from_ms)
         ) without rowid;
+        -- So that retention finds what names people without reading all ticks and alarms.
+        create index event_of_people on event (time_ms) where kind != 'tick';
+        create index transition_by_people on transition (time_ms) where by != '';
         """,
     ),
 ]

@@ -22,6 +22,7 @@ from monitor.readings import (
 )
 from monitor.store import revisions
 from monitor.store.files import STORE, StoreMoved, file_mark, open_writer
+from monitor.store.rollup import mark_due
 from monitor.store.rows import (
     TRANSITION_COLUMNS,
     latest_in_order,
@@ -188,6 +189,8 @@ class Writer:
         odd = set(singly)
         plain = [i for i in range(len(rows)) if i not in odd]
         self._note_behind([rows[i][:2] for i in plain])
+        timed = (i for i, (_, r) in enumerate(readings) if r.standing != Standing.BAD_TIME)
+        mark_due(self._connection, [rows[i][:2] for i in timed])
         cursor = self._connection.executemany(_INSERT_READING, [rows[i] for i in plain])
         if cursor.rowcount not in (-1, len(plain)):
             singly.extend(plain)
@@ -262,6 +265,7 @@ class Writer:
                 "update reading set flags = ? where channel = ? and time_ms = ?",
                 [(with_standing(f, Standing.BAD_TIME, Reason.CLOCK), c, t) for c, t, f in rows],
             )
+            mark_due(self._connection, [(c, t) for c, t, _ in rows])
             self._highest.pop(self._channel_id(channel), None)
 
     def _store_notices(self, batch: Batch) -> None:

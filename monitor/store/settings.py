@@ -1,0 +1,69 @@
+"""The `[retention]` table: how long what is stored is kept, each resolution for a time of its own."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import AfterValidator, Field, model_validator
+
+from monitor.plant.fields import DurationMs, Table, Wrong, shown_duration
+
+_DAY_MS = 86_400_000
+
+
+def _at_least(days: int) -> AfterValidator:
+    def check(found: int) -> int:
+        if found < days * _DAY_MS:
+            raise Wrong(f"{days} days or more")
+        return found
+
+    return AfterValidator(check)
+
+
+# Rule state of another version is rebuilt from the readings of the last seven days: these must be there.
+_RawDuration = Annotated[DurationMs, _at_least(14)]
+_Duration = Annotated[DurationMs, _at_least(30)]
+
+# (key, what is kept at least as long): what is thinned out goes from fine to coarse
+_LONGER = (
+    ("fast_raw", "raw"),
+    ("fast_raw", "minute"),
+    ("raw", "hour"),
+    ("minute", "hour"),
+    ("hour", "day"),
+    ("records", "alarms"),
+)
+
+
+class RetentionSettings(Table):
+    """Ages are those of the readings' own times; what is too old is deleted once a day, in small steps."""
+
+    fast_raw: Annotated[
+        _RawDuration, Field(description="readings of instruments that speak more often than every 30 s")
+    ] = 90 * _DAY_MS
+    raw: Annotated[_RawDuration, Field(description="readings of all others")] = 730 * _DAY_MS
+    minute: Annotated[
+        _RawDuration, Field(description="sums of minutes; made where the interval is below 30 s")
+    ] = 730 * _DAY_MS
+    hour: Annotated[_Duration, Field(description="sums of hours, of every channel")] = 3650 * _DAY_MS
+    day: Annotated[
+        _Duration | None, Field(description="sums of days, of every channel; for ever where left out")
+    ] = None
+    alarms: Annotated[
+        _Duration, Field(description="what happened to alarms; the last word on each is always kept")
+    ] = 3650 * _DAY_MS
+    records: Annotated[
+        _Duration,
+        Field(
+            description="what was sent to whom, what people did, counts of what was refused; older alarms no "
+            "longer say who acknowledged them"
+        ),
+    ] = 365 * _DAY_MS
+
+    @model_validator(mode="after")
+    def _coarser_is_longer(self) -> RetentionSettings:
+        for finer, coarser in _LONGER:
+            least, found = getattr(self, finer), getattr(self, coarser)
+            if found is not None and found < least:
+                raise Wrong(f"as long as {finer} ({shown_duration(least)}) or longer", key=coarser)
+        return self
