@@ -46,6 +46,11 @@ def with_standing(flags: int, standing: Standing, reason: Reason) -> int:
     return (flags & ~(7 << _STANDING)) | standing << _STANDING | _reason_bits(reason)
 
 
+def reasons_of(flags: int) -> Reason:
+    """Why the value of a row is less than good."""
+    return Reason(flags & _REASONS_LOW | flags >> _REASONS_MORE << 16)
+
+
 def standing_of(flags: int) -> Standing:
     """What the reading of a row may be used for."""
     return Standing(flags >> _STANDING & 7)
@@ -61,6 +66,7 @@ _NO_VALUE = int(Reason.IMPLAUSIBLE | Reason.CLOCK | Reason.DEVICE_FAULT | Reason
 _BAD = _NO_VALUE | int(Reason.OVER_RANGE | Reason.UNDER_RANGE)
 _NOT_COUNTED = int(Standing.GATED | Standing.BAD_TIME)  # bits that judged (0) and late (2) do not have
 GOOD_SQL = f"(flags & {_REASONS_LOW | ~0 << _REASONS_MORE}) = 0"
+BAD_SQL = f"(flags & {_BAD}) != 0"
 TIMED_SQL = f"(flags >> {_STANDING} & 7) != {int(Standing.BAD_TIME)}"
 COUNTS_SQL = f"(flags & {_NO_VALUE | _NOT_COUNTED << _STANDING}) = 0"
 SHOWN_SQL = f"((flags & {_NO_VALUE}) = 0 and (flags >> {_STANDING} & 7) <= {int(Standing.LATE)})"
@@ -101,7 +107,7 @@ def reading_from(
         arrival_ms=time_ms + lag_ms,
         raw=raw,
         value=raw if value is None else value,
-        reasons=Reason(flags & _REASONS_LOW | flags >> _REASONS_MORE << 16),
+        reasons=reasons_of(flags),
         bound=Bound(flags >> _BOUND & 3),
         standing=standing_of(flags),
         status=Status(flags >> _STATUS & _STATUS_LOW | (flags >> _STATUS_MORE & _STATUS_MORE_MASK) << 4),
