@@ -27,8 +27,13 @@ class Document:
     """One site file: its tables, their models, their lines."""
 
     raw: dict[str, Any]
-    lines: Lines
+    text: str
     model: type[BaseModel]
+
+    @cached_property
+    def lines(self) -> Lines:
+        """Looked for only once something is wrong."""
+        return Lines(self.text)
 
     @cached_property
     def tables(self) -> tuple[Found, ...]:
@@ -41,12 +46,23 @@ class Document:
             around = around[:-1]
         return next((t.model.model_fields for t in self.tables if t.path == around), {})
 
-    def named(self, name: str) -> dict[str, Found]:
+    def named(self, name: str) -> Mapping[str, Found]:
         """The tables of one name that have an id, by id; of two with the same, the first."""
-        found: dict[str, Found] = {}
+        return self._named.get((name, ()), {})
+
+    def own(self, name: str, path: Path) -> Mapping[str, Found]:
+        """The same, of those alone that stand inside the top-level table a path leads into."""
+        return self._named.get((name, path[:2]), {})
+
+    @cached_property
+    def _named(self) -> dict[tuple[str, Path], dict[str, Found]]:
+        """By name, and by name and top-level table: worked out once, or a large file takes seconds."""
+        found: dict[tuple[str, Path], dict[str, Found]] = {}
         for table in self.tables:
-            if table.name == name and isinstance(table.raw.get("id"), str):
-                found.setdefault(table.raw["id"], table)
+            known = table.raw.get("id")
+            if isinstance(known, str):
+                for place in ((), table.path[:2]):
+                    found.setdefault((table.name, place), {}).setdefault(known, table)
         return found
 
     def mistake(self, path: Path, found: str, allowed: str) -> Mistake:
@@ -100,7 +116,7 @@ def _references(document: Document) -> Iterator[Mistake]:
 def _left_out(document: Document) -> Iterator[Mistake]:
     """References that may be left out only where there is no choice."""
     for table in document.tables:
-        for key, mark in marked(table):
+        for key, mark in marked(table.model):
             known = document.named(mark.table)
             if mark.or_the_only and key not in table.raw and len(known) != 1:
                 name = f"[[{mark.table}]]"
@@ -115,11 +131,8 @@ def refers_amiss(document: Document, table: Found) -> bool:
     return any(name not in _referable(document, table, mark) for _, name, mark in references(table))
 
 
-def _referable(document: Document, table: Found, mark: RefersTo) -> dict[str, Found]:
-    known = document.named(mark.table)
-    if mark.own:
-        return {name: other for name, other in known.items() if other.path[:2] == table.path[:2]}
-    return known
+def _referable(document: Document, table: Found, mark: RefersTo) -> Mapping[str, Found]:
+    return document.own(mark.table, table.path) if mark.own else document.named(mark.table)
 
 
 def _called(mark: RefersTo) -> str:

@@ -15,7 +15,6 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
-from monitor.config.locate import Lines
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
 from monitor.config.tables import Found, at
 from monitor.intake.logger_settings import Logger
@@ -54,7 +53,7 @@ def load(path: str | Path) -> SiteFile:
     """
     path = Path(path)
     text = _text(path)
-    document = Document(_toml(path, text), Lines(text), site_tables())
+    document = Document(_toml(path, text), text, site_tables())
     try:
         tables: Any = _validated(document.model, document.raw)
     except ValidationError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel
@@ -35,6 +36,11 @@ def models_in(annotation: Any) -> tuple[type[BaseModel], ...]:
     return tuple(model for part in get_args(annotation) for model in models_in(part))
 
 
+@cache
+def _models_by_key(model: type[BaseModel]) -> dict[str, tuple[type[BaseModel], ...]]:
+    return {key: models_in(field.annotation) for key, field in model.model_fields.items()}
+
+
 def kinds_of(model: type[BaseModel]) -> tuple[str, ...]:
     """The literals a model's `kind` may hold; empty when it has no such key."""
     field = model.model_fields.get("kind")
@@ -46,14 +52,14 @@ def walk(model: type[BaseModel], raw: Any, path: Path = ()) -> Iterator[Found]:
     if not isinstance(raw, dict):
         return
     yield Found(path, raw, model)
+    models = _models_by_key(model)
     for key, value in raw.items():
-        field = model.model_fields.get(key)
-        if field is None:
+        if not models.get(key):
             continue
         items = enumerate(value) if isinstance(value, list) else [(None, value)]
         for index, item in items:
             at = (*path, key) if index is None else (*path, key, index)
-            inner = _model_for(models_in(field.annotation), item)
+            inner = _model_for(models[key], item)
             if inner is not None:
                 yield from walk(inner, item, at)
 
@@ -66,15 +72,18 @@ def _model_for(models: tuple[type[BaseModel], ...], raw: Any) -> type[BaseModel]
     return next((model for model in models if raw.get("kind") in kinds_of(model)), None)
 
 
-def marked(table: Found) -> Iterator[tuple[str, RefersTo]]:
-    """The keys of a table's model that refer to other tables."""
-    for key, field in table.model.model_fields.items():
-        yield from ((key, mark) for mark in field.metadata if isinstance(mark, RefersTo))
+@cache
+def marked(model: type[BaseModel]) -> tuple[tuple[str, RefersTo], ...]:
+    """The keys of a model that refer to other tables."""
+    fields = model.model_fields.items()
+    return tuple(
+        (key, mark) for key, field in fields for mark in field.metadata if isinstance(mark, RefersTo)
+    )
 
 
 def references(table: Found) -> Iterator[tuple[Path, str, RefersTo]]:
     """The ids of other tables that stand in a table, with their places."""
-    for key, mark in marked(table):
+    for key, mark in marked(table.model):
         value = table.raw.get(key)
         if isinstance(value, str):
             yield (*table.path, key), value, mark
