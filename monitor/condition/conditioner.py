@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 from monitor.condition.compensation import compensate
 from monitor.condition.contact import debounced, so
 from monitor.condition.counter import Counter, CounterState, broken
+from monitor.condition.current_loop import measured
 from monitor.condition.flags import ShapeState, range_flag, shape_flags
 from monitor.condition.fresh import FUTURE_TOLERANCE_MS
 from monitor.condition.gate import Flowing, GateState, on_flow, says
@@ -140,13 +141,14 @@ class Conditioner:
         standing: Standing,
     ) -> tuple[Reading, ChannelState]:
         channel = prepared.channel
-        value = prepared.scale.apply(prepared.calibrated(sample.value, time_ms))
+        shown = measured(channel, sample)
+        value = prepared.scale.apply(prepared.calibrated(shown.value, time_ms))
         if not math.isfinite(value):  # 1e308 with a gain above 1: state and evidence hold numbers only
             value = sample.value
-        reasons, bound = range_flag(channel, sample.value, value, sample.status)
+        reasons, bound = range_flag(channel, shown.value, value, shown.status)
         if channel.quantity == "contact" and not reasons & Reason.IMPLAUSIBLE:
             value = so(channel, value)
-        if sample.status & Status.DEVICE_FAULT:
+        if shown.status & Status.DEVICE_FAULT:
             reasons, bound = reasons | Reason.DEVICE_FAULT, Bound.EXACT
         if standing == Standing.TIME_UNKNOWN:
             reasons |= Reason.TIME_UNKNOWN

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from monitor.condition.current_loop import span
 from monitor.plant.model import Channel
 from monitor.plant.quantities import QUANTITIES
 from monitor.readings import Bound, Reason, Status
@@ -23,7 +24,7 @@ def range_flag(channel: Channel, raw: float, canonical: float, status: Status) -
     known = QUANTITIES[channel.quantity]
     if not known.low - channel.canonical_resolution <= canonical <= known.high:
         return Reason.IMPLAUSIBLE, Bound.EXACT
-    low, high = channel.range
+    low, high = span(channel)
     at_its_stop = raw == high and channel.quantity not in _CLOSED_RANGE and channel.counter is None
     if raw > high or at_its_stop or status & Status.OVER_RANGE:
         return Reason.OVER_RANGE, Bound.AT_LEAST

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, ValidationInfo, field_validator
 
 from monitor.plant.counter import PULSES, Counter
+from monitor.plant.current_loop import CurrentLoop
 from monitor.plant.fields import (
     DurationMs,
     FlowField,
@@ -92,7 +93,7 @@ class Channel(Table):
         Id, Field(description="what rules, wires and commands call it; of its own in the whole file")
     ]
     quantity: Annotated[QuantityName, Field(description="what is measured")]
-    unit: Annotated[str, Field(description="the unit the instrument sends, in quotes")]
+    unit: Annotated[str, Field(description="the unit the instrument sends, or that of its range, in quotes")]
     name: Annotated[str, Field(description="how messages call it; quantity and place where left out")] = ""
     point: Annotated[
         Id | None, RefersTo("point"), Field(description="where it measures, if elsewhere than its instrument")
@@ -147,6 +148,14 @@ class Channel(Table):
             description="how it counts, for a totaliser or a pulse output: its litres then only grow, over "
             "roll-over and reset",
             validate_default=True,
+        ),
+    ] = None
+    # a transmitter of 4 to 20 mA
+    current_loop: Annotated[
+        CurrentLoop | None,
+        Field(
+            description="a current of 4 to 20 mA arrives, in mA or as counts; the range is what 4 and 20 mA "
+            "stand for, and the current also tells of faults (NAMUR NE 43)"
         ),
     ] = None
     # level only, a sensor that looks down from above
@@ -208,6 +217,11 @@ class Channel(Table):
         """From the channel's unit to the canonical one of its quantity."""
         litres = None if self.counter is None else self.counter.litres_per_pulse
         return to_canonical(self.unit, self.quantity) if litres is None else Scale(litres, 0.0)
+
+    def at_low_end(self, received: float) -> bool:
+        """Whether what the instrument sends is at or below the lower end of its range."""
+        loop = self.current_loop
+        return received <= self.range[0] if loop is None else loop.at_low_end(received)
 
     @property
     def canonical_range(self) -> tuple[float, float]:
@@ -273,6 +287,13 @@ class Channel(Table):
                 f'unit = "pulse" where pulses come; {info.data["unit"]} come, so no pulse needs a volume'
             )
         return counter
+
+    @field_validator("current_loop")
+    @classmethod
+    def _no_contact_nor_count(cls, loop: CurrentLoop | None, info: ValidationInfo) -> CurrentLoop | None:
+        if loop is not None and (info.data.get("quantity") == "contact" or info.data.get("counter")):
+            raise Wrong("nothing: a contact or a counter is no current of 4 to 20 mA")
+        return loop
 
     @field_validator("mounting_height", "blind_zone")
     @classmethod
