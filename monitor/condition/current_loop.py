@@ -9,7 +9,7 @@ from monitor.plant.model import Channel
 from monitor.plant.quantities import QUANTITIES
 from monitor.plant.units import to_canonical
 from monitor.readings import Sample, Status
-from monitor.stats.current_loop import current_to_value, ne43_class
+from monitor.stats.current_loop import ne43_class
 
 # What is measured lies between these; beyond them a transmitter holds still, and further on it tells a fault.
 _MEASURED_MA = (3.8, 20.5)
@@ -48,8 +48,7 @@ def _value(channel: Channel, loop: CurrentLoop, current_ma: float) -> float:
     A transmitter whose zero is a little low sends less than 4 mA for nothing at all: such a value is
     nothing, not an impossible one.
     """
-    low, high = channel.range
-    value = current_to_value(current_ma, *((high, low) if loop.falling else (low, high)))
+    value = loop.value(current_ma, channel.range)
     known, scale = QUANTITIES[channel.quantity], to_canonical(channel.unit, channel.quantity)
     least, most = ((end - scale.offset) / scale.factor for end in (known.low, known.high))
     return max(least, min(value, most))

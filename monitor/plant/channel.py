@@ -218,10 +218,10 @@ class Channel(Table):
         litres = None if self.counter is None else self.counter.litres_per_pulse
         return to_canonical(self.unit, self.quantity) if litres is None else Scale(litres, 0.0)
 
-    def at_low_end(self, received: float) -> bool:
-        """Whether what the instrument sends is at or below the lower end of its range."""
+    def in_its_unit(self, received: float) -> float:
+        """What arrives as a value in the channel's unit, however far beyond the range."""
         loop = self.current_loop
-        return received <= self.range[0] if loop is None else loop.at_low_end(received)
+        return received if loop is None else loop.value(loop.current_ma(received), self.range)
 
     @property
     def canonical_range(self) -> tuple[float, float]:

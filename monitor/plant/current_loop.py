@@ -42,7 +42,11 @@ class CurrentLoop(Table):
         at_4_ma, at_20_ma = self.counts
         return LIVE_ZERO_MA + (received - at_4_ma) * ((FULL_MA - LIVE_ZERO_MA) / (at_20_ma - at_4_ma))
 
-    def at_low_end(self, received: float) -> bool:
-        """Whether a received number is at or below the lower end of the range."""
-        current_ma = self.current_ma(received)
-        return current_ma >= FULL_MA if self.falling else current_ma <= LIVE_ZERO_MA
+    def value(self, current_ma: float, span: tuple[float, float]) -> float:
+        """The value of a current, 4 and 20 mA being the ends of a range; also beyond them.
+
+        >>> CurrentLoop(falling=True).value(8.0, (0.0, 200.0))
+        150.0
+        """
+        share = (current_ma - LIVE_ZERO_MA) / (FULL_MA - LIVE_ZERO_MA)
+        return span[0] + (1.0 - share if self.falling else share) * (span[1] - span[0])

@@ -141,7 +141,8 @@ class Stuck:
         allowance = self._allowance(state, name)
         lasted_ms = reading.time_ms - run.since_ms
         # At an end of its range it stands still by nature: nothing flows, nothing is dissolved, or too much.
-        resting = reading.bound != Bound.EXACT or self._channels[name].at_low_end(reading.raw)
+        channel = self._channels[name]
+        resting = reading.bound != Bound.EXACT or channel.in_its_unit(reading.raw) <= channel.range[0]
         holds = lasted_ms > allowance.ms and run.readings >= allowance.readings
         if not allowance.by_own_noise:
             holds = holds and bool(reading.reasons & Reason.FLAT)

@@ -188,7 +188,7 @@ class Creep:
         if value is None:
             return state, ()
         if reading.channel != self._permeate.id:
-            latest = Latest(value, reading.raw, reading.time_ms)
+            latest = Latest(value, self._shown(reading), reading.time_ms)
             return replace(state, latest={**state.latest, reading.channel: latest}), ()
         state = self._on_day(state, day.toordinal())
         inputs, sure = self._together(state, reading, value)
@@ -211,6 +211,12 @@ class Creep:
         channels = [c for c in (self._permeate, self._feed) if c is not None and c.id == reading.channel]
         return _ec25(channels[0], reading.value) if channels else reading.value
 
+    def _shown(self, reading: Reading) -> float:
+        """As received, in its channel's unit: what an instrument that stands still repeats."""
+        known = (channel for channel in (self._permeate, self._feed) if channel is not None)
+        channel = next((channel for channel in known if channel.id == reading.channel), None)
+        return reading.raw if channel is None else channel.in_its_unit(reading.raw)
+
     def _together(self, state: State, reading: Reading, value: float) -> tuple[Inputs | None, bool]:
         """The readings of one time; None without the feed they are to be held against."""
         sure = not reading.reasons & Reason.GATE_UNKNOWN
@@ -224,7 +230,7 @@ class Creep:
             return None, False
         flow, into = beside.get("permeate_flow"), beside.get("feed_flow")
         feed_raw = math.nan if self._feed is None else state.latest[self._feed.id].raw
-        raw = reading.raw if reading.bound == Bound.EXACT else math.nan
+        raw = self._shown(reading) if reading.bound == Bound.EXACT else math.nan
         warm = beside.get("temperature")
         return Inputs(value, feed, warm, flow or None, into or None, raw, feed_raw), sure
 
