@@ -31,6 +31,7 @@ class _Heart:
     sequence: int
     last_tick_ms: int
     failed: dict[str, Failure]
+    numbers_after: int = 0
 
     version = 1
 
@@ -51,7 +52,7 @@ def _written(state: Any) -> tuple[int, str]:
 
 def changed_parts(before: WatchState, after: WatchState) -> Parts:
     """The parts of a state that are not those of an earlier one, as the store keeps them."""
-    heart = _Heart(after.sequence, after.last_tick_ms, after.failed)
+    heart = _Heart(after.sequence, after.last_tick_ms, after.failed, after.numbers_after)
     parts = {"heart": _written(heart)} if after is not before else {}
     families: tuple[tuple[str, Mapping[str, Any], Mapping[str, Any]], ...] = (
         ("channel", before.channels, after.channels),
@@ -89,7 +90,10 @@ def restored(parts: Mapping[str, tuple[int, str]], watch: Watch) -> tuple[WatchS
             alarms[name] = found
         else:
             heart = found
-    return WatchState(heart.sequence, heart.last_tick_ms, channels, rules, heart.failed, alarms), lost
+    state = WatchState(
+        heart.sequence, heart.last_tick_ms, channels, rules, heart.failed, alarms, heart.numbers_after
+    )
+    return state, lost
 
 
 def _read(kind: type[Any], version: int, body: str) -> Any | None:

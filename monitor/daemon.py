@@ -22,6 +22,7 @@ from functools import partial
 from pathlib import Path
 
 from monitor import logs
+from monitor.alarms import own
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
 from monitor.intake import (
@@ -45,20 +46,24 @@ from monitor.plant.message_ids import message_id
 from monitor.readings import Evidence, Owed, Wording
 from monitor.store import reader
 from monitor.store.files import AlreadyRunning, hold, open_reader, release_reserve
+from monitor.store.replaced import damage_in, emptied, is_damage, note_damage, set_damaged_aside
 from monitor.store.schema import SchemaTooNew
+from monitor.store.upkeep import Upkeep
 from monitor.store.writer import Writer
 from monitor.supervisor import END_NO_RESTART, Beat
-from monitor.watch import RULE_FAILED, Watch, wording_of_failed_rule
+from monitor.watch import Watch
 
 log = logging.getLogger(__name__)
 
 _DELIVERY_STOP_S = 10.0
 _OPEN_AGAIN_S = 30.0
+# So often in a row SQLite calls the file damaged, though a look through it finds nothing.
+_SURELY_DAMAGED = 3
 
 
 def wordings() -> Mapping[str, Callable[[Evidence], Wording]]:
     """How each kind of alarm is put into words."""
-    return {RULE_FAILED: wording_of_failed_rule} | {kind: rule.wording for kind, rule in RULES.items()}
+    return dict(own.WORDINGS) | {kind: rule.wording for kind, rule in RULES.items()}
 
 
 def drivers(site: SiteFile, sink: Sink, clock: Clock, known_links: set[str]) -> list[Driver]:
@@ -164,6 +169,7 @@ class Daemon:
             try:
                 with contextlib.ExitStack() as opening:
                     opening.enter_context(hold(data))
+                    self._set_damaged_aside(data)
                     keeper = self._make_keeper(data)
                     opening.callback(keeper.stop)
                     stack.push(opening.pop_all())
@@ -171,6 +177,8 @@ class Daemon:
             except PermissionError:
                 raise
             except (sqlite3.Error, OSError) as error:
+                if self._is_damaged(data, error, surely=attempt >= _SURELY_DAMAGED):
+                    continue
                 if attempt == 0:
                     log.error("the store in %s cannot be opened (%s); it is tried again", data, error)
                 self._tell_trouble(f"The store in {data} cannot be opened: {error}.")
@@ -179,6 +187,23 @@ class Daemon:
             self._wait(min(_OPEN_AGAIN_S, 2.0**attempt))
             attempt += 1
         return None
+
+    def _is_damaged(self, data: Path, error: Exception, *, surely: bool) -> bool:
+        """Whether the file itself is the trouble; it is then set aside with the next try."""
+        if not is_damage(error):
+            return False
+        finding = damage_in(data, self._beat_or_stop) or (str(error) if surely else None)
+        if finding is not None:
+            note_damage(data, finding, self._clock.now_ms())
+        return finding is not None
+
+    def _set_damaged_aside(self, data: Path) -> None:
+        finding = emptied(data)
+        if finding is not None:
+            note_damage(data, finding, self._clock.now_ms())
+        aside = set_damaged_aside(data)
+        if aside is not None:
+            log.error("the store in %s was damaged: set aside as %s, a new one is begun", data, aside)
 
     def _wait(self, seconds: float) -> None:
         end = time.monotonic() + seconds
@@ -199,6 +224,7 @@ class Daemon:
             tell_trouble=self._tell_trouble,
             wake_delivery=self._wake_delivery,
             beat=self._beat_or_stop,
+            upkeep=Upkeep(self._site.plant, self._site.retention),
         )
 
     def _wake_delivery(self) -> None:
@@ -211,7 +237,11 @@ class Daemon:
         def due(before_ms: int) -> list[Owed]:
             if not connections:  # in delivery's own thread
                 connections.append(open_reader(data))
-            return reader.owed(connections[0], before_ms)
+            try:
+                return reader.owed(connections[0], before_ms)
+            except sqlite3.Error as error:
+                keeper.suspect(error)
+                raise
 
         return Delivery(
             self._site.plant,

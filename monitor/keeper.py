@@ -22,6 +22,8 @@ from monitor.intake.driver import LinkChange, Parcel
 from monitor.readings import Count, DeliveryResult, Event, OperatorAction, Tick
 from monitor.store import reader
 from monitor.store.files import keep_reserve, release_reserve
+from monitor.store.replaced import StoreDamaged, damage_in, is_damage, note_damage, replaced, told
+from monitor.store.upkeep import Upkeep
 from monitor.store.writer import Batch, Writer
 from monitor.watch import Effects, Watch, WatchState
 
@@ -35,6 +37,9 @@ _MOST_MISSED = 60
 _AWAY_S = 60.0
 _QUEUE_PARCELS = 2_000
 _IDLE_S = 0.2
+_TEND_AT_LEAST_S = 5.0
+# So often in a row SQLite calls the file damaged, though a look through it finds nothing.
+_SURELY_DAMAGED = 3
 _BEAT_EVERY_STEPS = 1_000_000  # of the database's machine: well under a second
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
@@ -80,6 +85,7 @@ class Keeper:
         wake_delivery: Callable[[], None],
         beat: Callable[[], None],
         limits: Limits | None = None,
+        upkeep: Upkeep | None = None,
     ) -> None:
         self._watch = watch
         self._data = data
@@ -89,13 +95,20 @@ class Keeper:
         self._wake_delivery = wake_delivery
         self._beat = beat
         self._limits = limits or Limits()
+        self._upkeep = upkeep
+        self._tended_s = time.monotonic()
+        self._suspicion: sqlite3.Error | None = None
         self._queue: queue.Queue[Item] = queue.Queue(_QUEUE_PARCELS)
         self._closing = threading.Event()
         self._in_trouble = threading.Event()
         self._stop_asked = threading.Event()
         self._thread = threading.Thread(target=self._run, name="watch-and-store")
         self._writer = open_writer()
-        self._state = self._load()
+        try:
+            self._state = self._load()
+        except BaseException:
+            self._writer.close()
+            raise
         self._committed = self._state
         self._batch = _Open(time.monotonic())
         self.failure: BaseException | None = None
@@ -142,9 +155,14 @@ class Keeper:
     def _run(self) -> None:
         try:
             keep_reserve(self._data)
+            self._tell_of_other_store()
             while not (self._closing.is_set() and self._queue.empty()):
                 self._turn()
             self._commit()
+        except StoreDamaged as error:
+            self.failure = error
+            self._closing.set()
+            log.error("%s; the watch begins anew", error)
         except BaseException as error:
             # Nothing else may end this thread; the daemon sees it ended, stops, and is started again.
             self.failure = error
@@ -164,12 +182,54 @@ class Keeper:
             self._take(self._queue.get(timeout=max(0.0, wait_s)))
         if self._is_due():
             self._commit()
+        self._tend()
+
+    def _tend(self) -> None:
+        """The store's own work, a small step at a time: while nothing waits, or else now and then."""
+        suspicion, self._suspicion = self._suspicion, None
+        if suspicion is not None:
+            self._end_if_damaged(suspicion)
+        busy = not self._queue.empty() and time.monotonic() - self._tended_s < _TEND_AT_LEAST_S
+        if self._upkeep is None or busy:
+            return
+        self._tended_s = time.monotonic()
+        try:
+            self._upkeep.step(self._writer.connection, self._clock.now_ms())
+        except sqlite3.Error as error:
+            self._end_if_damaged(error)
+            log.warning("rollups and retention wait: %s", error)
+
+    def suspect(self, error: sqlite3.Error) -> None:
+        """Another thread met this error while reading the store; it is looked into soon."""
+        self._suspicion = error
+
+    def _end_if_damaged(self, error: sqlite3.Error, *, surely: bool = False) -> None:
+        """A damaged file is not written to again: the watch ends, and sets it aside when it starts anew.
+        What was not acknowledged is sent again.
+
+        Raises: StoreDamaged.
+        """
+        if not is_damage(error):
+            return
+        finding = damage_in(self._data, self._beat) or (str(error) if surely else None)
+        if finding is not None:
+            note_damage(self._data, finding, self._clock.now_ms())
+            raise StoreDamaged(f"the store in {self._data} is damaged: {finding}") from error
+
+    def _tell_of_other_store(self) -> None:
+        event = replaced(self._data)
+        if event is not None:
+            self._step([event])
+            self._commit()
+            if not self._gathered():
+                told(self._data)
 
     def _take_inbox(self) -> list[OperatorAction]:
         try:
             return self._writer.take_inbox()
         except sqlite3.Error as error:
             # Whether the store is in trouble is for the next commit to find out, with a tick at the latest.
+            self._end_if_damaged(error)
             log.debug("the inbox cannot be read: %s", error)
             return []
 
@@ -260,6 +320,7 @@ class Keeper:
             except sqlite3.IntegrityError:
                 raise  # a mistake of ours; trying again would not mend it
             except sqlite3.Error as error:
+                self._end_if_damaged(error, surely=attempt >= _SURELY_DAMAGED)
                 self._trouble(error, attempt)
                 if self._stop_asked.is_set():
                     return False

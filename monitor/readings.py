@@ -140,7 +140,23 @@ class OperatorAction:
     event: str = ""
 
 
-Event = Sample | Tick | OperatorAction
+@dataclass(frozen=True, slots=True)
+class StoreReplaced:
+    """The store is another one than before: a damaged file was set aside and an empty one begun, or a backup
+    was put back.
+
+    Occurrences of alarms are numbered from beyond `numbers_after`, so that none bears the name of another
+    that people were told of before.
+    """
+
+    time_ms: int
+    what: Literal["set-aside", "restored"]
+    file: str  # the name of the file that was in use before
+    detail: str  # what was found, or what was put back
+    numbers_after: int
+
+
+Event = Sample | Tick | OperatorAction | StoreReplaced
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,26 +10,26 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from monitor.alarms import own
 from monitor.alarms.lifecycle import Alarm, Treatment, find, on_acknowledge, on_finding
 from monitor.alarms.routing import notices
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.plant.model import Plant
 from monitor.readings import (
+    AlarmState,
     Count,
     Event,
-    Evidence,
     Finding,
     Notice,
     OperatorAction,
     Reading,
     Sample,
+    StoreReplaced,
     Tick,
     Transition,
-    Wording,
 )
-from monitor.rules.rule import AWAY_MS, Rule, text
+from monitor.rules.rule import AWAY_MS, Rule
 
-RULE_FAILED = "rule-failed"
 _TRY_AGAIN_MS = 86_400_000
 
 
@@ -51,13 +51,14 @@ class WatchState:
     rules: dict[str, Any] = field(default_factory=dict)
     failed: dict[str, Failure] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
+    numbers_after: int = 0  # occurrences are numbered from beyond this
 
 
 @dataclass(slots=True)
 class Effects:
     """What one event, or a batch of them, did; the writer puts it into one transaction."""
 
-    events: list[tuple[int, Tick | OperatorAction]] = field(default_factory=list)
+    events: list[tuple[int, Tick | OperatorAction | StoreReplaced]] = field(default_factory=list)
     readings: list[tuple[int, Reading]] = field(default_factory=list)
     transitions: list[tuple[int, Transition]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
@@ -103,6 +104,9 @@ class Watch:
             case OperatorAction():
                 effects.events.append((state.sequence, event))
                 return self._on_action(state, event, effects)
+            case StoreReplaced():
+                effects.events.append((state.sequence, event))
+                return self._on_other_store(state, event, effects)
 
     def _on_sample(self, state: WatchState, sample: Sample, effects: Effects) -> WatchState:
         if not self._conditioner.knows(sample.channel):
@@ -134,15 +138,15 @@ class Watch:
         for name, failure in state.failed.items():
             if away or tick.time_ms - failure.since_ms > _TRY_AGAIN_MS:
                 state = replace(state, failed={k: v for k, v in state.failed.items() if k != name})
-                back = rule_failed(name, failure.what, tick.time_ms, holds=False)
-                state = self._found(state, back, _FAILED_TREATMENT, effects)
+                back = own.rule_failed(name, failure.what, tick.time_ms, holds=False)
+                state = self._found(state, back, own.FAILED_TREATMENT, effects)
         return state
 
     def _retire_orphans(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
         """The alarm of a rule, or of an instrument or channel, that is no longer in the site file returns:
         nothing judges it any more."""
         for condition, alarm in state.alarms.items():
-            if alarm.holds and alarm.rule_kind != RULE_FAILED and self._is_orphan(condition, alarm):
+            if alarm.holds and not own.stays(alarm) and self._is_orphan(condition, alarm):
                 back = Finding(
                     condition, alarm.subject, False, tick.time_ms, tick.time_ms, 0.99, alarm.evidence
                 )
@@ -165,6 +169,12 @@ class Watch:
             effects.counts.append(Count("nothing-to-acknowledge", action.target, action.time_ms, action.by))
             return state
         return self._transit(state, condition, alarm, transition, effects)
+
+    def _on_other_store(self, state: WatchState, event: StoreReplaced, effects: Effects) -> WatchState:
+        state = replace(state, numbers_after=event.numbers_after)
+        if event.what == "restored":
+            return state
+        return self._found(state, own.store_set_aside(event), own.SET_ASIDE_TREATMENT, effects)
 
     def _judge(
         self,
@@ -189,7 +199,8 @@ class Watch:
             what = f"{type(error).__name__}: {error}"
             failure = Failure(what, event.time_ms)
             state = replace(state, failed={**state.failed, name: failure})
-            return self._found(state, rule_failed(name, what, event.time_ms), _FAILED_TREATMENT, effects)
+            failed = own.rule_failed(name, what, event.time_ms)
+            return self._found(state, failed, own.FAILED_TREATMENT, effects)
         if after is not before:
             state = replace(state, rules={**state.rules, name: after})
         for finding in findings:
@@ -204,6 +215,8 @@ class Watch:
             if not finding.holds:
                 return state
             before = Alarm()
+        if before.state is AlarmState.NORMAL and before.occurrence < state.numbers_after:
+            before = replace(before, occurrence=state.numbers_after)
         alarm, transition = on_finding(before, finding, treatment)
         if alarm is before:
             return state
@@ -226,34 +239,3 @@ class Watch:
 def _named(plant: Plant) -> tuple[Sequence[Any], ...]:
     """All that has an id and that a rule may speak about."""
     return plant.instrument, plant.stage, plant.point, plant.sump
-
-
-_FAILED_TREATMENT = Treatment(RULE_FAILED, "medium")
-
-
-def rule_failed(rule: str, what: str, time_ms: int, *, holds: bool = True) -> Finding:
-    """The Finding that a rule has raised an exception and is switched off (or is tried again)."""
-    return Finding(
-        condition=f"{RULE_FAILED}/{rule}",
-        subject=rule,
-        holds=holds,
-        time_ms=time_ms,
-        since_ms=time_ms,
-        confidence=0.99,
-        evidence={"rule": rule, "error": what},
-    )
-
-
-def wording_of_failed_rule(evidence: Evidence) -> Wording:
-    """What a failed rule means: one judgement less, everything else goes on."""
-    rule = text(evidence, "rule")
-    return Wording(
-        first_line=f"Rule {rule} failed and is switched off",
-        facts=(("error", text(evidence, "error")),),
-        meaning=f"A fault in Goodwater itself: nothing is judged by rule {rule} until it is mended. "
-        "All other rules go on.",
-        steps=(
-            "Check by hand what this rule watches until it runs again.",
-            "Report the error text above. The rule is tried again after a day or a stop of two minutes.",
-        ),
-    )

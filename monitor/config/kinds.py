@@ -20,9 +20,11 @@ from monitor.intake import (
     mqtt_settings,
     serial_settings,
 )
+from monitor.mirror import settings as mirror_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import breakthrough, creep, limit, loss, silent, stuck
+from monitor.store.settings import RetentionSettings
 
 # kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
 RULES: Mapping[str, ModuleType] = {
@@ -53,10 +55,14 @@ SHARED: Mapping[str, type[BaseModel]] = {
     "modbus_server": modbus_tcp_settings.Server,
     "logger": logger_settings.Logger,
     "mail_server": mail_server.MailServer,
+    "mirror": mirror_settings.Mirror,
 }
 
 # tables that stand once: `[name]`
-SINGLE: Mapping[str, type[BaseModel]] = {"delivery": settings.DeliverySettings}
+SINGLE: Mapping[str, type[BaseModel]] = {
+    "delivery": settings.DeliverySettings,
+    "retention": RetentionSettings,
+}
 
 
 def one_of(models: Iterable[type[BaseModel]]) -> Any:

@@ -25,6 +25,7 @@ from monitor.notify.mail_server import MailServer
 from monitor.notify.settings import DeliverySettings
 from monitor.plant.model import Instrument, Plant, Site
 from monitor.rules.rule import Rule
+from monitor.store.settings import RetentionSettings
 
 _TOML_PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 _MOST_BYTES = 4_000_000
@@ -43,6 +44,7 @@ class SiteFile:
     loggers: tuple[Logger, ...]
     mail_servers: tuple[MailServer, ...]
     delivery: DeliverySettings
+    retention: RetentionSettings
     data_dir: Path
 
 
@@ -76,6 +78,7 @@ def load(path: str | Path) -> SiteFile:
         loggers=tables.logger,
         mail_servers=tables.mail_server,
         delivery=tables.delivery,
+        retention=tables.retention,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
 

@@ -43,10 +43,14 @@ def file_mark(data: Path) -> tuple[int, int] | None:
 def open_writer(data: Path) -> sqlite3.Connection:
     """The one connection that writes readings and state: WAL, full sync, transactions begun by hand."""
     connection = _connect(f"{(data / STORE).resolve().as_uri()}?mode=rwc")
-    connection.execute("pragma journal_mode = wal")
-    connection.execute("pragma synchronous = full")
-    # A log that grew under a long read gives its disk back once it is emptied.
-    connection.execute(f"pragma journal_size_limit = {_LOG_BYTES}")
+    try:
+        connection.execute("pragma journal_mode = wal")
+        connection.execute("pragma synchronous = full")
+        # A log that grew under a long read gives its disk back once it is emptied.
+        connection.execute(f"pragma journal_size_limit = {_LOG_BYTES}")
+    except BaseException:
+        connection.close()
+        raise
     return connection
 
 
@@ -137,6 +141,11 @@ def keep_reserve(data: Path) -> None:
             return
         if os.statvfs(data).f_bavail * os.statvfs(data).f_frsize > 10 * _RESERVE_BYTES:
             path.write_bytes(b"\0" * _RESERVE_BYTES)
+
+
+def has_lived(data: Path) -> bool:
+    """Whether a watch has ever run well with this folder."""
+    return (data / _RESERVE).exists()
 
 
 def release_reserve(data: Path) -> bool:

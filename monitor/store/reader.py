@@ -10,7 +10,17 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.readings import Event, Notice, OperatorAction, Owed, Reading, Standing, Tick, Transition
+from monitor.readings import (
+    Event,
+    Notice,
+    OperatorAction,
+    Owed,
+    Reading,
+    Standing,
+    StoreReplaced,
+    Tick,
+    Transition,
+)
 from monitor.store.rows import (
     DERIVED_SQL,
     TRANSITION_COLUMNS,
@@ -125,6 +135,8 @@ def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event
             yield sample_of(reading)
         elif row["kind"] == "tick":
             yield Tick(row["time_ms"])
+        elif row["kind"] == "store-replaced":
+            yield StoreReplaced(row["time_ms"], **json.loads(row["body"]))
         else:
             yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
 

@@ -153,20 +153,27 @@ _RECORDS = (
     "(select id from outbox where owed_ms < :cutoff and outcome != 'due' limit :most)",
     "delete from inbox where id in "
     "(select id from inbox where time_ms < :cutoff and taken_seq is not null limit :most)",
-    "delete from event where seq in "
-    "(select seq from event where time_ms < :cutoff and kind != 'tick' limit :most)",
     "delete from count where (what, subject) in "
     "(select what, subject from count where last_ms < :cutoff limit :most)",
     "update transition set by = '' where id in "
     "(select id from transition where time_ms < :cutoff and by != '' limit :most)",
+    "update event set body = json_set(body, '$.by', '') where seq in (select seq from event "
+    "where time_ms < :cutoff and kind != 'tick' and json_extract(body, '$.by') != '' limit :most)",
 )
 
 
 def _alarms(connection: sqlite3.Connection, cutoff_ms: int) -> Iterator[None]:
-    """Old transitions; the last one of each condition stays, as do those that somebody is still owed."""
+    """What was done to the plant, and transitions; the last one of each condition stays, as do those that
+    somebody is still owed."""
     (first,) = connection.execute(
         "select min(id) from transition where time_ms >= ?", (cutoff_ms,)
     ).fetchone()
+    yield from _repeated(
+        connection,
+        "delete from event where seq in "
+        "(select seq from event where time_ms < :cutoff and kind != 'tick' limit :most)",
+        {"cutoff": cutoff_ms},
+    )
     yield from _repeated(
         connection,
         "delete from transition where id in (select id from transition t where id < :first "

@@ -50,13 +50,17 @@ class RetentionSettings(Table):
         _Duration | None, Field(description="sums of days, of every channel; for ever where left out")
     ] = None
     alarms: Annotated[
-        _Duration, Field(description="what happened to alarms; the last word on each is always kept")
+        _Duration,
+        Field(
+            description="what happened to alarms and what was done to the plant; the last word on each alarm "
+            "is always kept"
+        ),
     ] = 3650 * _DAY_MS
     records: Annotated[
         _Duration,
         Field(
-            description="what was sent to whom, what people did, counts of what was refused; older alarms no "
-            "longer say who acknowledged them"
+            description="what was sent to whom, what people typed, counts of what was refused; what is older "
+            "no longer says by whom"
         ),
     ] = 365 * _DAY_MS
 

@@ -6,7 +6,7 @@ import contextlib
 import json
 import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from monitor.readings import (
@@ -17,6 +17,7 @@ from monitor.readings import (
     Reading,
     Reason,
     Standing,
+    StoreReplaced,
     Tick,
     Transition,
 )
@@ -48,7 +49,7 @@ class Batch:
 
     now_ms: int  # when it was closed: from then on its notices are owed
     readings: Sequence[tuple[int, Reading]] = ()
-    events: Sequence[tuple[int, Tick | OperatorAction]] = ()
+    events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced]] = ()
     transitions: Sequence[tuple[int, Transition]] = ()
     notices: Sequence[Notice] = ()
     counts: Sequence[Count] = ()
@@ -66,7 +67,11 @@ class Writer:
         self._data = data
         self._connection = open_writer(data)
         self._file_mark = file_mark(data)
-        self.migrated = migrate(self._connection, now_ms)
+        try:
+            self.migrated = migrate(self._connection, now_ms)
+        except BaseException:
+            self._connection.close()
+            raise
         self._channel_ids: dict[str, int] = {
             row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
         }
@@ -243,10 +248,13 @@ class Writer:
         revisions.note(self._connection, revisions.joined(behind))
         return counts
 
-    def _store_events(self, events: Sequence[tuple[int, Tick | OperatorAction]]) -> None:
+    def _store_events(self, events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced]]) -> None:
         for seq, event in events:
             if isinstance(event, Tick):
                 row: tuple[object, ...] = (seq, "tick", event.time_ms, None)
+            elif isinstance(event, StoreReplaced):
+                told = {name: value for name, value in asdict(event).items() if name != "time_ms"}
+                row = (seq, "store-replaced", event.time_ms, json.dumps(told, ensure_ascii=False))
             else:
                 body = {"target": event.target, "by": event.by, "comment": event.comment}
                 if event.event:
