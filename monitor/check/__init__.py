@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping
 
 from monitor.check.blind import cannot_be_told, next_instruments
 from monitor.check.cautions import cautions
+from monitor.check.figures import figures
 from monitor.check.watched import people, watched
 from monitor.config import SiteFile
 
@@ -34,7 +35,8 @@ def report(site: SiteFile, environ: Mapping[str, str] = os.environ) -> str:
         _section("Who is told", people(plant)),
         _listed("What cannot be told with what is there", cannot_be_told(plant)),
         _listed("What the next instruments would add, the cheapest first", next_instruments(plant)),
-        _listed("Cautions", cautions(site, environ)),
+        _listed("What follows from what was entered", figures(site)),
+        _listed("Cautions", map(str, cautions(site, environ))),
         _wrapped(_ALWAYS),
     ]
     return "\n\n".join(section for section in sections if section)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from typing import Any
+from typing import Any, TypeVar
 
 from monitor.config import SiteFile
 from monitor.plant.fields import RefersTo, is_duration, shown_duration
@@ -11,6 +11,8 @@ from monitor.plant.model import Channel, Plant
 from monitor.plant.units import shown_unit
 from monitor.rules.rule import Rule, RuleSettings
 from monitor.rules.silent import Silent
+
+R = TypeVar("R")
 
 # Said elsewhere in the line, or shared by all rules of the channel.
 _NOT_REPEATED = ("id", "kind", "priority")
@@ -31,7 +33,7 @@ def _channel(site: SiteFile, channel: Channel) -> Iterator[str]:
     unit = shown_unit(channel.unit)
     what = f"{channel.quantity} in {unit}" if unit else channel.quantity
     rules = [rule for rule in site.rules if channel.id in rule.channels]
-    silences = [_silence(site.plant, rule, channel) for rule in silence_rules(rules)]
+    silences = [_silence(site.plant, rule, channel) for rule in of_kind(rules, Silent)]
     silent = f"silence told after {' or '.join(silences)}" if silences else "its silence is not told"
     yield f"    {channel.id}: {what}, {silent}"
     judged = [rule for rule in rules if rule.kind != Silent.kind]
@@ -45,9 +47,9 @@ def _channel(site: SiteFile, channel: Channel) -> Iterator[str]:
         yield "      stored, not judged by a rule of its own"
 
 
-def silence_rules(rules: Iterable[object]) -> list[Silent]:
-    """Those of the rules that watch for silence."""
-    return [rule for rule in rules if isinstance(rule, Silent)]
+def of_kind(rules: Iterable[object], kind: type[R]) -> list[R]:
+    """Those of the rules that are of one kind."""
+    return [rule for rule in rules if isinstance(rule, kind)]
 
 
 def _silence(plant: Plant, rule: Silent, channel: Channel) -> str:
@@ -66,9 +68,13 @@ def settings_in_words(rule: Rule[Any]) -> str:
         refers = any(isinstance(mark, RefersTo) for mark in field.metadata)
         if key in _NOT_REPEATED or refers or value == field.get_default(call_default_factory=True):
             continue
-        shown = shown_duration(value) if is_duration(field) else str(value)
+        shown = shown_duration(value) if is_duration(field) else _written(value)
         words.append(f"{key.replace('_', ' ')} {shown}")
     return ", ".join(words) or "as it comes"
+
+
+def _written(value: object) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
 
 
 def people(plant: Plant) -> Iterator[str]:

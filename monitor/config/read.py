@@ -7,6 +7,7 @@ import re
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -16,6 +17,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
+from monitor.config.places import Places
 from monitor.config.tables import Found, at
 from monitor.intake.logger_settings import Logger
 from monitor.intake.modbus_tcp_settings import Server
@@ -46,6 +48,12 @@ class SiteFile:
     delivery: DeliverySettings
     retention: RetentionSettings
     data_dir: Path
+
+    @cached_property
+    def places(self) -> Places:
+        """Where its tables stand. The file is read again: only who talks about the file itself asks."""
+        text = _text(self.path)
+        return Places(Document(_toml(self.path, text), text, site_tables()))
 
 
 def load(path: str | Path) -> SiteFile:

@@ -20,6 +20,7 @@ from monitor.water import (
     resin,
     scaling,
     softener,
+    softener_dose,
 )
 from monitor.water.errors import OutOfRange
 
@@ -218,6 +219,16 @@ def test_litres_left_and_litres_used_make_up_the_run(
     left = softener.softener_litres_left_l(bed, cap, hard, used * run, reserve)
     assert left + used * run == pytest.approx(run)
     assert softener.softener_litres_left_l(bed, cap, hard, 1.5 * run, reserve) == 0.0
+
+
+@UNHURRIED
+@given(between(60, 299), between(0.1, 50))
+def test_more_salt_restores_no_less_and_never_more_than_the_salt_can_pay_for(
+    dose: float, more: float
+) -> None:
+    restored = softener_dose.softener_capacity_by_salt_g_l(dose)
+    assert softener_dose.softener_capacity_by_salt_g_l(min(dose + more, 300)) >= restored
+    assert softener.softener_salt_stoichiometric_g_l(restored) < dose
 
 
 @settings(deadline=None, max_examples=25)  # each example lets a whole bed run out
