@@ -6,6 +6,7 @@ the others, and the others against it.
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -79,6 +80,7 @@ def disagreements(document: Document) -> Iterator[Mistake]:
     yield from _left_out(document)
     yield from _order_of_stages(document)
     yield from _one_use_a_port(document)
+    yield from _lines_fit_their_port(document)
     yield from _columns_by_number(document)
     yield from _somebody_is_told(document)
 
@@ -192,6 +194,29 @@ def _one_use_a_port(document: Document) -> Iterator[Mistake]:
             )
         elif kind == "modbus-rtu" and before is wire and known.raw.get("bytesize", 8) == 7:
             yield document.mistake((*known.path, "bytesize"), "7, on a Modbus bus", "8, as Modbus RTU needs")
+
+
+def _lines_fit_their_port(document: Document) -> Iterator[Mistake]:
+    """What is asked can be written in the port's encoding, and a checksum of bytes can be read in it."""
+    for wire in (table for table in document.tables if table.name == "wire"):
+        port = document.named("serial_port").get(str(wire.raw.get("port")))
+        if port is None or wire.raw.get("kind") != "serial-line":
+            continue
+        encoding, ask = str(port.raw.get("encoding", "ascii")), wire.raw.get("ask")
+        try:
+            known, _ = codecs.lookup(encoding).name, str(ask).encode(encoding)
+        except LookupError:  # a mistake of its own
+            continue
+        except ValueError:
+            allowed = f'text that the encoding of port "{port.raw["id"]}", {encoding}, can write'
+            yield document.mistake((*wire.path, "ask"), quoted(ask), allowed)
+            continue
+        if str(wire.raw.get("checksum_form")).startswith("bytes") and known != "iso8859-1":
+            yield document.mistake(
+                (*wire.path, "checksum_form"),
+                f"{quoted(wire.raw['checksum_form'])}, and the port's encoding is {encoding}",
+                "encoding latin-1 for the port: such a byte may be any",
+            )
 
 
 def _columns_by_number(document: Document) -> Iterator[Mistake]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 import contextlib
 import re
 from collections.abc import Sequence
@@ -13,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from monitor.intake.decoded import NumberText
+from monitor.intake.encoding import line_encoding
 from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
@@ -30,17 +30,6 @@ def _column(found: object) -> object:
 
 
 Column = Annotated[str | int, BeforeValidator(_column), Field(description=_A_COLUMN)]
-
-
-def _encoding(name: str) -> str:
-    try:
-        codecs.lookup(name)
-        one_byte = "\n".encode(name) == b"\n"
-    except LookupError:
-        raise Wrong("an encoding: utf-8, latin-1, cp1252 or another that is known") from None
-    if not one_byte:
-        raise Wrong("an encoding whose line end is one byte: utf-8, latin-1, cp1252")
-    return name
 
 
 def _time_format(text: str) -> str:
@@ -75,7 +64,7 @@ class Logger(NumberText):
     delimiter: Literal["comma", "semicolon", "tab"] = Field(
         default="comma", description="what stands between two columns: comma, semicolon or tab"
     )
-    encoding: Annotated[str, AfterValidator(_encoding)] = Field(
+    encoding: Annotated[str, AfterValidator(line_encoding)] = Field(
         default="utf-8", description="how the bytes are text: utf-8, latin-1, cp1252 or another"
     )
     skip_lines: int = Field(

@@ -12,7 +12,7 @@ from monitor.intake.delays import Delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.modbus_frame import Answer, NoAnswer, ReadFunction, Refused, Request
 from monitor.intake.modbus_settings import UnitWire
-from monitor.intake.modbus_station import Station
+from monitor.intake.modbus_station import ModbusStation
 from monitor.intake.modbus_values import decode, held
 from monitor.plant.model import Instrument
 from monitor.readings import Count
@@ -35,7 +35,7 @@ class Turns:
     def __init__(self, instruments: Sequence[Instrument], sink: Sink, clock: Clock, delays: Delays) -> None:
         """`instruments` are those whose wire is a `UnitWire` on this one."""
         self._stations = [
-            Station(i.id, i.wire, clock, delays) for i in instruments if isinstance(i.wire, UnitWire)
+            ModbusStation(i.id, i.wire, clock, delays) for i in instruments if isinstance(i.wire, UnitWire)
         ]
         self._sink = sink
         self._clock = clock
@@ -74,10 +74,10 @@ class Turns:
         if samples or counts:
             self._sink(Parcel(samples, tuple(counts)))
 
-    def _next(self) -> Station:
+    def _next(self) -> ModbusStation:
         return min(self._stations, key=self._due_s)
 
-    def _due_s(self, station: Station) -> float:
+    def _due_s(self, station: ModbusStation) -> float:
         return max(station.due_s, self._resting_until_s.get(station.wire.unit, 0.0))
 
 

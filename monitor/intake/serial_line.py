@@ -10,16 +10,16 @@ from functools import partial
 import serial
 
 from monitor.clock import Clock
+from monitor.intake.asking import Asked, Asking
 from monitor.intake.decoded import Origin, shortened
 from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.kept_open import KeptOpen
-from monitor.intake.lines import LineBuffer, LineReader
+from monitor.intake.lines import LineBuffer, LineReader, line_from
 from monitor.intake.link import Link
 from monitor.intake.serial_port import PORT_ERRORS, open_port, take
-from monitor.intake.serial_settings import DELIMITERS, Port, Wire
+from monitor.intake.serial_settings import Port, Wire, delimiter_bytes
 from monitor.plant.model import Instrument
-from monitor.readings import Count, Sample
 
 log = logging.getLogger(__name__)
 
@@ -28,24 +28,11 @@ QUIET_S = 0.2  # bytes within a line follow each other much faster than this
 BROKEN_S = 2.0  # the rest of a line that has not come by then will not come
 
 
-class _Question:
-    """One instrument's request for a value, sent at its interval."""
-
-    def __init__(self, text: bytes, every_ms: int, clock: Clock) -> None:
-        self.text = text
-        self._every_s = every_ms / 1000
-        self._clock = clock
-        self.due_s = time.monotonic()
-
-    def asked(self) -> None:
-        self.due_s = time.monotonic() + self._clock.machine_s(self._every_s)
-
-
 class SerialLineDriver:
     """All instruments of one serial port, in one thread.
 
     `instruments` are those whose wire is a `Wire` on this port. A line belongs to every instrument whose
-    pattern it matches.
+    pattern it matches; of those that speak only when asked, to the one that was asked last.
     """
 
     def __init__(
@@ -61,14 +48,20 @@ class SerialLineDriver:
         self.name = f"serial port {port.id}"
         self._sink = sink
         self._clock = clock
-        self._delimiter = DELIMITERS[port.delimiter]
-        here = [(i.wire, i) for i in instruments if isinstance(i.wire, Wire) and i.wire.port == port.id]
-        self._readers = [LineReader(wire, port.encoding, i.channel) for wire, i in here]
-        self._questions = [
-            _Question(wire.ask.encode(port.encoding) + self._delimiter, wire.ask_every, clock)
-            for wire, _ in here
-            if wire.ask is not None and wire.ask_every is not None
-        ]
+        self._delimiter = delimiter_bytes(port.delimiter)
+        self._listening: list[LineReader] = []
+        asked: list[Asked] = []
+        for instrument in instruments:
+            wire = instrument.wire
+            if not isinstance(wire, Wire) or wire.port != port.id:
+                continue
+            reader = LineReader(wire, port.encoding, instrument.channel)
+            if wire.ask is None or wire.ask_every is None:
+                self._listening.append(reader)
+            else:
+                question = port.question(wire.ask, wire.ask_end)
+                asked.append(Asked(instrument.id, reader, question, wire.ask_every, clock, delays))
+        self._asking = Asking(asked)
         self._link = Link(self.name, sink, clock, delays)
         self._logged: set[str] = set()  # kinds of bad line whose raw text is in the log already
         self._kept = KeptOpen(
@@ -84,12 +77,13 @@ class SerialLineDriver:
         self._kept.stop()
 
     def _serve(self, device: serial.Serial) -> None:
-        buffer = LineBuffer(self._delimiter, self.port.max_line)
+        buffer = LineBuffer(self._delimiter, self.port.max_line, self.port.trailer)
+        self._asking.opened()
         self._settle(device, buffer)
         last_s = time.monotonic()
         while True:
-            wait_s = self._ask(device)
-            received = self._receive(device, wait_s)
+            self._ask(device)
+            received = self._receive(device, self._asking.wait_s(TURN_S))
             now_s = time.monotonic()
             if buffer.pending and now_s - last_s > BROKEN_S:
                 self._count("broken-line", buffer.pending)
@@ -114,15 +108,12 @@ class SerialLineDriver:
     def _receive(self, device: serial.Serial, wait_s: float) -> bytes:
         return take(device) if self._kept.ready(device.fileno(), wait_s) else b""
 
-    def _ask(self, device: serial.Serial) -> float:
-        """Send the requests that are due; seconds until the next one, at most TURN_S."""
-        wait_s = TURN_S
-        for question in self._questions:
-            if question.due_s <= time.monotonic():
-                device.write(question.text)
-                question.asked()
-            wait_s = min(wait_s, max(0.0, question.due_s - time.monotonic()))
-        return wait_s
+    def _ask(self, device: serial.Serial) -> None:
+        question, counts = self._asking.turn(self._origin())
+        if counts:
+            self._sink(Parcel(counts=tuple(counts)))
+        if question:
+            device.write(question)
 
     def _take(self, buffer: LineBuffer, received: bytes) -> None:
         before = buffer.too_long
@@ -133,31 +124,27 @@ class SerialLineDriver:
             self._take_line(line)
 
     def _take_line(self, line: bytes) -> None:
-        try:
-            text = line.decode(self.port.encoding).strip(" \t\r\n\0\x02")
-        except UnicodeDecodeError:
-            self._count("undecodable-line", line)
+        addressee = self._asking.addressee
+        if addressee is not None and line + self._delimiter == addressee.question:
+            return  # an adapter on two wires hears what it sends
+        readers = [*self._listening, *([addressee.reader] if addressee is not None else [])]
+        origin = self._origin()
+        found = line_from(line, self.port.encoding, readers, origin)
+        if found is None:
             return
-        if not text:
-            return
-        origin = Origin(self.port.id, self._clock.now_ms())
-        read = [found for reader in self._readers if (found := reader.read(text, origin)) is not None]
-        if not read:
-            self._count("unmatched-line", line)
-            return
-        samples: list[Sample] = []
-        counts: list[Count] = []
-        for found in read:
-            counts += found.problems
-            samples += found.samples(origin.arrival_ms)
-        for count in counts:
+        for count in found.parcel.counts:
             self._log_once(count.what, line)
-        self._sink(Parcel(tuple(samples), tuple(counts)))
+        counts = found.parcel.counts
+        if addressee is not None and addressee.reader in found.readers:
+            counts += tuple(self._asking.answered(origin))
+        self._sink(Parcel(found.parcel.samples, counts))
 
     def _count(self, what: str, line: bytes) -> None:
         self._log_once(what, line)
-        origin = Origin(self.port.id, self._clock.now_ms())
-        self._sink(Parcel(counts=(origin.count(what, shortened(line) if line else ""),)))
+        self._sink(Parcel(counts=(self._origin().count(what, shortened(line) if line else ""),)))
+
+    def _origin(self) -> Origin:
+        return Origin(self.port.id, self._clock.now_ms())
 
     def _log_once(self, what: str, line: bytes) -> None:
         if what not in self._logged:

@@ -2,25 +2,33 @@
 
 from __future__ import annotations
 
-import codecs
 import re
 from collections.abc import Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import AfterValidator, Field, model_validator
 
+from monitor.intake.checksums import CHECKSUMS
 from monitor.intake.decoded import NumberText, TimeUnit
-from monitor.plant.fields import DurationMs, Id, RefersTo, Table
+from monitor.intake.encoding import line_encoding
+from monitor.plant.fields import DurationMs, Id, RefersTo, Table, Wrong
 
 DELIMITERS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n", "etx": b"\x03"}
 
 
-def _encoding(name: str) -> str:
-    try:
-        codecs.lookup(name)
-    except LookupError:
-        raise ValueError(f'encoding "{name}" is not known; usual are ascii, utf-8, latin-1, cp1252') from None
-    return name
+def _delimiter(text: str) -> str:
+    if text not in DELIMITERS and not text.isascii():
+        raise Wrong('lf, cr, crlf, etx, or a text of at most 8 plain characters, like ";"')
+    return text
+
+
+# What ends a line, by its name or as it is.
+Delimiter = Annotated[str, Field(min_length=1, max_length=8), AfterValidator(_delimiter)]
+
+
+def delimiter_bytes(delimiter: str) -> bytes:
+    """The bytes of a delimiter as a site file gives it: `cr` is a carriage return, `;` is itself."""
+    return DELIMITERS.get(delimiter) or delimiter.encode("ascii")
 
 
 class Port(Table):
@@ -37,13 +45,21 @@ class Port(Table):
         default="none", description="parity bit: none, even or odd"
     )
     stopbits: Literal[1, 2] = Field(default=1, description="stop bits: 1 or 2")
-    encoding: Annotated[str, AfterValidator(_encoding)] = Field(
+    encoding: Annotated[str, AfterValidator(line_encoding)] = Field(
         default="ascii",
         description="how the bytes of a line are text: ascii, utf-8, latin-1, cp1252 or another",
     )
-    delimiter: Literal["lf", "cr", "crlf", "etx"] = Field(
+    delimiter: Delimiter = Field(
         default="lf",
-        description="what ends a line: lf (a cr before it is taken off), cr, crlf, or etx (byte 3)",
+        description="what ends a line: lf (a cr before it is taken off), cr, crlf, etx (byte 3), or a text "
+        "of at most 8 characters",
+    )
+    trailer: int = Field(
+        default=0,
+        ge=0,
+        le=8,
+        description="bytes behind the delimiter that still belong to the line, like the block check behind "
+        "an etx; the pattern is then matched with the delimiter and them",
     )
     max_line: int = Field(
         default=256,
@@ -52,6 +68,11 @@ class Port(Table):
         description="bytes of the longest line that can be true; longer ones are counted",
     )
 
+    def question(self, ask: str, end: str | None) -> bytes:
+        """The bytes of a request. Raises: UnicodeEncodeError when the port's encoding cannot write it."""
+        behind = b"" if end == "" else delimiter_bytes(self.delimiter if end is None else end)
+        return ask.encode(self.encoding) + behind
+
 
 def _pattern(text: str) -> str:
     try:
@@ -59,6 +80,14 @@ def _pattern(text: str) -> str:
     except re.error as error:
         raise ValueError(f"this pattern is no regular expression: {error}") from None
     return text
+
+
+Checksum = Literal[
+    "xor", "sum8", "sum16", "lrc", "crc8", "crc8-maxim", "crc16-modbus", "crc16-arc", "crc16-ccitt",
+    "crc16-xmodem", "crc32",
+]  # fmt: skip
+ChecksumForm = Literal["hex", "hex-low-first", "decimal", "bytes", "bytes-low-first"]
+assert set(get_args(Checksum)) == set(CHECKSUMS)
 
 
 class Wire(NumberText):
@@ -85,36 +114,64 @@ class Wire(NumberText):
         default="iso",
         description="how that time is written: iso (ISO 8601 with its UTC offset), ms or s since 1970 UTC",
     )
-    checksum: Literal["xor", "sum8", "crc16-modbus"] | None = Field(
+    units: dict[Id, str] = Field(
+        default={},
+        description="channel id to the named group with the unit as printed, for a meter that changes from "
+        "uS/cm to mS/cm by itself: its value is turned into the channel's unit",
+    )
+    checksum: Checksum | None = Field(
         default=None,
         description=(
-            "how a line proves itself: the group (?P<checksum>...) holds it in hexadecimal digits, highest "
-            "first; it covers the group (?P<checked>...), or all that stands before it"
+            "how a line proves itself: the group (?P<checksum>...) holds it; it covers the group "
+            "(?P<checked>...), or all that stands before it"
         ),
+    )
+    checksum_form: ChecksumForm = Field(
+        default="hex",
+        description="how it is written: hex digits, highest first; hex-low-first, its bytes the other way "
+        "round; decimal; or bytes (bytes-low-first) as they are, with encoding latin-1 on the port, and then "
+        "no space at the line's ends is taken off",
     )
     ask: str | None = Field(
         default=None,
         min_length=1,
         max_length=256,
         description=(
-            "text sent to ask for a value, with the port's delimiter behind it, for a meter that speaks only "
-            "when asked. Only ever a request to read: Goodwater changes no setting and no output"
+            "text sent to ask for a value, for a meter that speaks only when asked; instruments on one port "
+            "are asked one after the other. Only ever a request to read: Goodwater changes no setting and no "
+            "output"
         ),
+    )
+    ask_end: Annotated[str, Field(max_length=8), AfterValidator(_delimiter)] | None = Field(
+        default=None,
+        description='what is sent behind ask; the port\'s delimiter where left out, "" is nothing',
     )
     ask_every: DurationMs | None = Field(
         default=None, ge=100, description="how often to ask; goes with ask, at least 100 ms"
+    )
+    timeout: DurationMs = Field(
+        default=1000,
+        ge=50,
+        le=60_000,
+        description="longest wait for the answer; until then, and as long again when there was none, nobody "
+        "else on the port is asked",
     )
 
     @model_validator(mode="after")
     def _agrees_with_itself(self) -> Wire:
         groups = re.compile(self.pattern).groupindex
         named = ", ".join(groups) or "none"
-        wanted = [*self.values.values(), *([self.time] if self.time is not None else [])]
+        wanted = [*self.values.values(), *self.units.values(), *([self.time] if self.time else [])]
         for group in [*wanted, *(["checksum"] if self.checksum is not None else [])]:
             if group not in groups:
                 raise ValueError(f'the pattern has no group "{group}"; it has: {named}')
         if (self.ask is None) != (self.ask_every is None):
             raise ValueError("ask and ask_every go together")
+        if self.ask is None and self.ask_end is not None:
+            raise ValueError("ask_end goes with ask")
+        strange = [channel for channel in self.units if channel not in self.values]
+        if strange:
+            raise ValueError(f"units of {strange[0]}, which has no group in values")
         return self
 
     def mistakes(self, channels: Sequence[str]) -> list[str]:

@@ -67,6 +67,44 @@ def test_two_channels_cannot_read_one_register(tmp_path: Path) -> None:
     assert 'holding-registers 0 of unit 3 on port "bus" for channel "twin.ec"' in mistake
 
 
+LINES = """
+[[serial_port]]
+id = "bench"
+device = "/dev/ttyUSB1"
+
+[[instrument]]
+id = "bench-meter"
+expected_interval = "1 min"
+[instrument.wire]
+kind = "serial-line"
+port = "bench"
+pattern = '(?P<v>[0-9.]+)(?P<checksum>.)'
+values = { "bench.ec" = "v" }
+checksum = "xor"
+checksum_form = "bytes"
+ask = "R?"
+ask_every = "1 min"
+
+[[instrument.channel]]
+id = "bench.ec"
+quantity = "conductivity"
+unit = "uS/cm"
+range = [0, 200]
+resolution = 0.1
+"""
+
+
+def test_a_question_and_a_checksum_of_bytes_have_to_fit_the_encoding_of_the_port(tmp_path: Path) -> None:
+    latin = LINES.replace('ttyUSB1"', 'ttyUSB1"\nencoding = "latin-1"')
+    assert load(written(tmp_path, SITE + latin)).serial_ports[-1].encoding == "latin-1"
+    (mistake,) = mistakes(tmp_path, LINES)
+    assert mistake.startswith(
+        'instrument "bench-meter" > wire > checksum_form: "bytes", and the port\'s encoding is ascii'
+    )
+    (mistake,) = mistakes(tmp_path, latin.replace("R?", "Ω?"))
+    assert mistake.startswith('instrument "bench-meter" > wire > ask: "Ω?": text that the encoding')
+
+
 LOG = """
 [[logger]]
 id = "hall"

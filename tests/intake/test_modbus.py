@@ -158,7 +158,10 @@ def test_a_dead_unit_is_told_once_and_its_neighbour_keeps_its_rate(
 
     line.bend = bend
     monkeypatch.setattr(
-        modbus_station.Station, "failed", _with_long_delays(modbus_station.Station.failed), raising=True
+        modbus_station.ModbusStation,
+        "failed",
+        _with_long_delays(modbus_station.ModbusStation.failed),
+        raising=True,
     )
     start(line.wire(4, "dead"), line.wire(3, "a"))
     eventually(lambda: len([body for body in line.bodies if body[0] == 4]) >= 3)
@@ -172,7 +175,7 @@ def test_a_dead_unit_is_told_once_and_its_neighbour_keeps_its_rate(
 
 
 def _with_long_delays(failed: Callable[..., object]) -> Callable[..., object]:
-    def slower(self: modbus_station.Station, *args: object, **settings: object) -> object:
+    def slower(self: modbus_station.ModbusStation, *args: object, **settings: object) -> object:
         self._delays = iter([60.0])
         return failed(self, *args, **settings)
 

@@ -118,6 +118,7 @@ def test_bad_lines_are_counted_by_their_reason_and_the_raw_text_is_logged_once(
         ("cr", b"1\r\n2\r\n"),
         ("crlf", b"1\r\n2\r\n"),
         ("etx", b"\x021\x03\x022\x03"),
+        (";", b"1;2;"),
     ],
 )
 def test_lines_end_with_the_configured_delimiter(
@@ -160,6 +161,75 @@ def test_a_meter_that_speaks_only_when_asked_is_asked_at_its_interval(
         assert pty_pair.read() == b"R?\r"
         pty_pair.write(f"{n}\r".encode())
     eventually(lambda: recorder.values == [0, 1, 2])
+
+
+def test_meters_that_answer_alike_are_asked_one_after_the_other_and_each_answer_is_the_askers(
+    start: Start, recorder: Recorder, pty_pair: PseudoTerminal
+) -> None:
+    asked = {"ask_every": "100 ms", "timeout": "5 s"}
+    one, two = wire(channel="one", ask="1?", **asked), wire(channel="two", ask="2?", **asked)
+    start(recorder, one, two, delimiter="cr")
+    for n in range(4):
+        question = pty_pair.read()
+        assert question in (b"1?\r", b"2?\r")  # never both at once: they share the line
+        pty_pair.write(question[:1] + b"\r")
+        eventually(lambda n=n: len(recorder.samples) == n + 1)
+    assert {(s.channel, s.value) for s in recorder.samples} == {("one", 1.0), ("two", 2.0)}
+    assert recorder.counts == []
+
+
+def test_an_answer_that_comes_late_is_not_taken_for_that_of_the_next_meter(
+    start: Start, recorder: Recorder, pty_pair: PseudoTerminal
+) -> None:
+    asked = {"ask_every": "100 ms", "timeout": "300 ms"}
+    start(
+        recorder,
+        wire(channel="one", ask="1?", **asked),
+        wire(channel="two", ask="2?", **asked),
+        delimiter="cr",
+    )
+    first = pty_pair.read()
+    eventually(lambda: recorder.slugs == ["no-answer"])
+    pty_pair.write(first[:1] + b"\r")
+    eventually(lambda: recorder.samples)
+    assert pty_pair.read() != first
+    assert (recorder.samples[0].channel, recorder.samples[0].value) in (("one", 1.0), ("two", 2.0))
+    assert [(count.what, count.subject) for count in recorder.counts] == [
+        ("no-answer", "m0" if first == b"1?\r" else "m1"),
+        ("answers-again", "m0" if first == b"1?\r" else "m1"),
+    ]
+
+
+def test_a_meter_that_does_not_answer_leaves_the_line_to_the_others_and_is_told_once(
+    start: Start, recorder: Recorder, pty_pair: PseudoTerminal
+) -> None:
+    asked = {"ask_every": "100 ms", "timeout": "100 ms"}
+    start(
+        recorder,
+        wire(channel="one", ask="1?", **asked),
+        wire(channel="two", ask="2?", **asked),
+        delimiter="cr",
+    )
+
+    def answered() -> bool:
+        if pty_pair.read() == b"2?\r":
+            pty_pair.write(b"2?\r7\r")  # a line on two wires: the adapter hears its own question
+        return len(recorder.values) >= 5
+
+    eventually(answered)
+    assert {(s.channel, s.value) for s in recorder.samples} == {("two", 7.0)}
+    assert [(count.what, count.subject) for count in recorder.counts] == [("no-answer", "m0")]
+
+
+def test_a_streaming_meter_on_the_line_of_one_that_is_asked_keeps_its_lines(
+    start: Start, recorder: Recorder, pty_pair: PseudoTerminal
+) -> None:
+    asked = wire(r"A(?P<ec>\S+)", "asked", ask="?", ask_end="", ask_every="100 ms", timeout="10 s")
+    start(recorder, asked, wire(r"S(?P<ec>\S+)", "streams"))
+    assert pty_pair.read() == b"?"
+    pty_pair.write(b"S1\nA2\nS3\n")
+    eventually(lambda: len(recorder.samples) == 3)
+    assert [(s.channel, s.value) for s in recorder.samples] == [("streams", 1), ("asked", 2), ("streams", 3)]
 
 
 def test_nothing_is_ever_written_to_a_meter_that_is_not_asked(
