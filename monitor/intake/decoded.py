@@ -179,11 +179,17 @@ def said(found: object, written: NumberText, channel: Channel) -> tuple[float, S
     if contact and bare.lower() in CONTACT_WORDS:
         return CONTACT_WORDS[bare.lower()], Status.OK
     if bare in written.over_text:
-        return channel.range[1], Status.OVER_RANGE
+        return _end(channel, upper=True), Status.OVER_RANGE
     if bare in written.under_text:
-        return channel.range[0], Status.UNDER_RANGE
+        return _end(channel, upper=False), Status.UNDER_RANGE
     beyond = _BEYOND.get(bare[:1], Status.OK)
     return _with(number_from_text(bare[1:] if beyond else found, written), beyond)
+
+
+def _end(channel: Channel, *, upper: bool) -> float:
+    """The end of a channel's range, as it would be sent."""
+    loop = channel.current_loop
+    return channel.range[upper] if loop is None else loop.counts[upper is not loop.falling]
 
 
 def _with(number: float | Refusal, status: Status) -> tuple[float, Status] | Refusal:

@@ -6,6 +6,7 @@ from functools import lru_cache
 
 from monitor.plant import units
 from monitor.plant.channel import Channel
+from monitor.plant.current_loop import FULL_MA, LIVE_ZERO_MA
 from monitor.plant.units import Scale
 
 # Unit names of SenML (RFC 8428, 12.1; RFC 8798, 2 and 3) that our quantities can come in, and ours.
@@ -30,6 +31,7 @@ _SENML = {
     "mA": "mA",
     "V": "V",
     "mV": "mV",
+    "count": "pulse",
     "/": "1",
     "%": "1",
     "/100": "percent",
@@ -44,13 +46,20 @@ def senml_scale(text: str, channel: Channel, *, of_sum: bool = False) -> Scale |
     Names that are in no registry are taken too where they are the channel's own unit or a usual one of its
     quantity, like `uS/cm`.
     """
-    known = _scales(channel.quantity, channel.unit, of_sum)
-    return known.get(text)
+    return _scales(channel.quantity, _sent_in(channel), of_sum).get(text)
 
 
 def printed_scale(text: str, channel: Channel) -> Scale | None:
     """From a unit as a meter prints it behind a number to the channel's; None when it does not fit."""
-    return _printed(channel.quantity, channel.unit).get(text.strip())
+    return _printed(channel.quantity, _sent_in(channel)).get(text.strip())
+
+
+def _sent_in(channel: Channel) -> str:
+    """The unit that arrives: of a 4 to 20 mA signal the current, or the plain counts of an input module."""
+    loop = channel.current_loop
+    if loop is None:
+        return channel.unit
+    return "mA" if loop.counts == (LIVE_ZERO_MA, FULL_MA) else "pulse"
 
 
 @lru_cache(maxsize=256)

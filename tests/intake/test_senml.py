@@ -11,6 +11,7 @@ from monitor.intake.decoded import MAX_TIME_MS
 from monitor.intake.payload_senml import SenmlPayload
 from monitor.intake.payloads import decode
 from monitor.intake.senml import Record, resolve
+from monitor.plant.current_loop import CurrentLoop
 from monitor.readings import Sample, Status
 from tests.intake.shop import NOW_MS, channel
 
@@ -266,6 +267,16 @@ def test_a_unit_of_another_quantity_or_of_nobody_is_refused() -> None:
     for unit in ("Cel", "m", "furlong", "m**9**9**9"):
         pack = f'[{{"n":"x","u":"{unit}","v":2}}]'
         assert problems(pack, {"values": {"x": "x"}}, channel("x")) == {"wrong-unit": 1}
+
+
+def test_a_current_of_4_to_20_ma_comes_as_a_current_and_the_counts_of_its_input_as_such() -> None:
+    loop = channel("x").model_copy(update={"current_loop": CurrentLoop()})
+    counts = channel("x").model_copy(update={"current_loop": CurrentLoop(counts=(6400, 32000))})
+    for unit, of, value in (("A", loop, 12.0), ("mA", loop, 0.012), ("count", counts, 0.012)):
+        (sample,) = heard(f'[{{"n":"x","u":"{unit}","v":0.012}}]', {"values": {"x": "x"}}, of)
+        assert sample.value == pytest.approx(value)
+    for unit, of in (("uS/cm", loop), ("A", counts)):
+        assert problems(f'[{{"n":"x","u":"{unit}","v":1}}]', {"values": {"x": "x"}}, of) == {"wrong-unit": 1}
 
 
 def test_a_sum_is_a_channel_of_its_own_in_its_unit_times_seconds() -> None:
