@@ -23,6 +23,7 @@ from monitor.intake.logger_settings import Logger
 from monitor.intake.modbus_tcp_settings import Server
 from monitor.intake.mqtt_settings import Broker
 from monitor.intake.serial_settings import Port
+from monitor.mirror.settings import Mirror
 from monitor.notify.mail_server import MailServer
 from monitor.notify.settings import DeliverySettings
 from monitor.plant.model import Instrument, Plant, Site
@@ -45,6 +46,7 @@ class SiteFile:
     modbus_servers: tuple[Server, ...]
     loggers: tuple[Logger, ...]
     mail_servers: tuple[MailServer, ...]
+    mirrors: tuple[Mirror, ...]
     delivery: DeliverySettings
     retention: RetentionSettings
     data_dir: Path
@@ -85,6 +87,7 @@ def load(path: str | Path) -> SiteFile:
         modbus_servers=tables.modbus_server,
         loggers=tables.logger,
         mail_servers=tables.mail_server,
+        mirrors=tables.mirror,
         delivery=tables.delivery,
         retention=tables.retention,
         data_dir=(path.parent / plant.site.data).resolve(),
