@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from monitor.config import RULES
-from monitor.readings import Status
+from monitor.readings import Standing, Status
 from tests.heart.shop import SITE, Heart, di, sample, site, tick, timeless
 
 
@@ -61,6 +61,17 @@ def test_a_retained_value_without_a_time_is_no_speech(heart: Heart) -> None:
     heart.see(*di([(0, 5)]))
     minutes(heart, 0, 3)
     heart.see(timeless("di.ec", 3.5, 5, Status.RETAINED))
+    minutes(heart, 4, 4)
+    assert heart.story("silent/di-meter") == [("raised", 4)]
+
+
+def test_a_retained_value_is_as_old_as_the_time_it_carries_and_no_speech_of_today(heart: Heart) -> None:
+    now = sample("di.ec", 3.5, 0).arrival_ms
+    minutes(heart, 0, 3)
+    old = heart.reading(sample("di.ec", 0.2, 5, arrival_ms=now, status=Status.RETAINED))
+    assert (old.standing, old.time_ms) == (Standing.JUDGED, now - round(3.3 * 60_000))
+    again = heart.reading(sample("di.ec", 0.2, 5, arrival_ms=now + 9, status=Status.RETAINED))
+    assert again.standing == Standing.LATE  # what was known is not news at the next connection
     minutes(heart, 4, 4)
     assert heart.story("silent/di-meter") == [("raised", 4)]
 
