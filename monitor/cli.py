@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "ack": "acknowledge an alarm",
     "page": "show the shop live in a browser, on this machine",
     "readings": "stored readings as CSV",
+    "registers": "what a Modbus instrument's registers hold, in all types, and the tables to paste",
     "replay": "judge the stored stream again and compare with the alarms there were",
     "notify-test": "send a test message to everybody by each of their ways",
     "calc": "compute a quantity of water, resin, membrane, sump or statistics by hand",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import termios
+from pathlib import Path
 
 import serial
 
 from monitor.intake.serial_settings import Port
 
 WRITE_S = 2.0
+STABLE_LINKS = Path("/dev/serial/by-id")  # udev makes them, named by adapter and serial number
 _MOST = 4096
 _PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
@@ -41,3 +43,8 @@ def take(device: serial.Serial) -> bytes:
     """
     received: bytes = device.read(max(1, min(device.in_waiting, _MOST)))
     return received
+
+
+def stable_links() -> list[str]:
+    """The names of the ports here that stay when plugs are changed, in the order of the alphabet."""
+    return sorted(str(link) for link in STABLE_LINKS.glob("*"))
