@@ -15,17 +15,16 @@ from pathlib import Path
 from typing import Any
 
 import paho.mqtt.client as paho
-from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
+from paho.mqtt.enums import MQTTErrorCode
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.clock import Clock
-from monitor.intake.decoded import MAX_BYTES, Origin, shortened
+from monitor.intake.decoded import Origin, shortened
 from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.link import STEADY_S, Link
+from monitor.intake.mqtt_client import connect, new_client
 from monitor.intake.mqtt_settings import Broker, Wire
 from monitor.intake.mqtt_topics import covering, levels_of
 from monitor.intake.payloads import decode
@@ -40,9 +39,6 @@ CONFIRM_S = 2.0  # and has so long to tell, before we leave, that it has read ou
 TURN_S = 0.25  # how long one turn of the network loop waits; bounds how late a stop is noticed
 DRAIN_PAUSE_S = 0.5  # a resumed session is drained when no message came for this long,
 DRAIN_LONGEST_S = 30.0  # or after this, because a busy shop never pauses
-# MQTT 5 only: the broker drops what is larger and we are spared the memory. What lies between
-# MAX_BYTES and this is received, counted and acknowledged.
-LARGEST_PACKET = 16 * MAX_BYTES
 _NOBODYS_TOPIC = "goodwater/leaving"  # never subscribed to
 
 
@@ -70,20 +66,14 @@ class _Connection:
         self._client = self._make_client()
 
     def _make_client(self) -> paho.Client:
-        broker = self._driver.broker
-        client = paho.Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=self._driver.client_id,
-            clean_session=None if broker.version == "5" else False,
-            protocol=paho.MQTTv5 if broker.version == "5" else paho.MQTTv311,
-            reconnect_on_failure=False,  # else it answers some refusals by trying older protocols
-            manual_ack=True,
+        driver = self._driver
+        client = new_client(
+            driver.broker,
+            driver.folder,
+            driver.client_id,
+            keep_session=True,
+            connect_within_s=ANSWER_S / 2,
         )
-        client.connect_timeout = ANSWER_S / 2
-        if broker.username is not None:
-            client.username_pw_set(broker.username, broker.secret(self._driver.folder))
-        if broker.tls is not None:
-            client.tls_set_context(broker.tls.context(self._driver.folder))
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_unsubscribe = self._on_unsubscribe
@@ -111,18 +101,7 @@ class _Connection:
             self._close()
 
     def _connect(self) -> None:
-        broker = self._driver.broker
-        keepalive = broker.keepalive // 1000
-        if broker.version == "5":
-            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]  # the library types no constructor here
-            properties.SessionExpiryInterval = broker.session_expiry // 1000
-            properties.ReceiveMaximum = broker.in_flight
-            properties.MaximumPacketSize = LARGEST_PACKET
-            self._client.connect(
-                broker.host, broker.port, keepalive, clean_start=False, properties=properties
-            )
-        else:
-            self._client.connect(broker.host, broker.port, keepalive)
+        connect(self._client, self._driver.broker, keep_session=True)
         self._answered_by = time.monotonic() + ANSWER_S
 
     def _turn(self) -> None:
