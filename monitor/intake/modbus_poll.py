@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import heapq
 import time
 from collections.abc import Sequence
 from typing import Protocol
@@ -37,17 +38,19 @@ class Turns:
         self._stations = [
             ModbusStation(i.id, i.wire, clock, delays) for i in instruments if isinstance(i.wire, UnitWire)
         ]
+        self._queue = [(station.due_s, n) for n, station in enumerate(self._stations)]  # a heap
         self._sink = sink
         self._clock = clock
         self._resting_until_s: dict[int, float] = {}  # units from which a late answer may still come
 
     def wait_s(self) -> float:
         """Seconds until the next turn; 0 or less when it is due."""
-        return self._due_s(self._next()) - time.monotonic()
+        return self._next()[0] - time.monotonic()
 
     def take(self, wire: Asked) -> None:
         """The next instrument's turn: all its requests, and one Parcel with what they gave."""
-        station = self._next()
+        number = self._next()[1]
+        station = self._stations[number]
         image: dict[tuple[ReadFunction, int], int] = {}
         failure: tuple[str, str, bool] | None = None
         for request in station.requests:
@@ -70,15 +73,19 @@ class Turns:
             counts += station.answered(origin)
         else:
             counts += station.failed(*failure[:2], origin, silent=failure[2])
+        heapq.heapreplace(self._queue, (station.due_s, number))
         samples = tuple(found.samples(origin.arrival_ms))
         if samples or counts:
             self._sink(Parcel(samples, tuple(counts)))
 
-    def _next(self) -> ModbusStation:
-        return min(self._stations, key=self._due_s)
-
-    def _due_s(self, station: ModbusStation) -> float:
-        return max(station.due_s, self._resting_until_s.get(station.wire.unit, 0.0))
+    def _next(self) -> tuple[float, int]:
+        """When the next turn is due, and whose it is; who has to rest goes back into the queue."""
+        while True:
+            due_s, number = self._queue[0]
+            rested_s = self._resting_until_s.get(self._stations[number].wire.unit, 0.0)
+            if rested_s <= due_s:
+                return due_s, number
+            heapq.heapreplace(self._queue, (rested_s, number))
 
 
 def asked(request: Request) -> str:

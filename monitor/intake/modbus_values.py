@@ -61,7 +61,7 @@ def decode(wire: UnitWire, image: Image, origin: Origin) -> Decoded:
             problems.append(origin.count(value.what, f"{item.channel}: {value.detail}"))
             continue
         values[item.channel] = value
-        statuses[item.channel] = flag | (Flag.DEVICE_FAULT if raw in item.invalid else Flag.OK)
+        statuses[item.channel] = flag | Flag.DEVICE_FAULT if raw in item.invalid else flag
     return Decoded(values, None, tuple(problems), statuses)
 
 
