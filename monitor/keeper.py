@@ -269,9 +269,8 @@ class Keeper:
 
     def _gathered(self) -> bool:
         b = self._batch
-        return bool(
-            b.effects.readings or b.effects.events or b.acknowledge or b.counts or b.links or b.results
-        )
+        of_events = b.effects.readings or b.effects.events or b.effects.taken
+        return bool(of_events or b.acknowledge or b.counts or b.links or b.results)
 
     def _is_due(self) -> bool:
         b = self._batch
@@ -291,6 +290,7 @@ class Keeper:
             now_ms=self._clock.now_ms(),
             readings=effects.readings,
             events=effects.events,
+            taken=effects.taken,
             transitions=effects.transitions,
             notices=effects.notices,
             counts=[*effects.counts, *b.counts],

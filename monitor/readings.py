@@ -127,17 +127,20 @@ class OperatorAction:
 
     `acknowledge`: `target` is an alarm's condition, optionally with `#occurrence`. `event`: something was
     done to the plant; `event` names it (`resin-change`, `regeneration`, `filter-change`: an id of the shop's
-    own choice) and `target` is the stage, sump or instrument it was done to. `time_ms` is when it was done,
-    so an event may be told later than that.
+    own choice) and `target` is the stage, sump or instrument it was done to. `reading`: a `value` read by
+    eye from the channel `target`, in the channel's unit. `time_ms` is when it was done, so an event or a
+    reading may be told later than that (`told_ms`).
     """
 
     time_ms: int
-    action: Literal["acknowledge", "event"]
+    action: Literal["acknowledge", "event", "reading"]
     target: str
     by: str
     comment: str = ""
     inbox_id: int = 0
     event: str = ""
+    value: float = 0.0
+    told_ms: int = 0
 
 
 @dataclass(frozen=True, slots=True)

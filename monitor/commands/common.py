@@ -1,15 +1,23 @@
-"""What several commands share: the site argument, local times, tables of plain text."""
+"""What several commands share: the site argument, the inbox, local times, tables of plain text."""
 
 from __future__ import annotations
 
 import argparse
+import contextlib
+import getpass
 import os
+import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from monitor.cli import Refused
+from monitor.readings import OperatorAction
+from monitor.store import inbox
+from monitor.store.files import holder, open_inbox
+
+_WAIT_S = 5.0
 
 
 def add_site(parser: argparse.ArgumentParser) -> None:
@@ -63,3 +71,44 @@ def table(rows: Sequence[Sequence[str]], indent: str = "  ") -> str:
         indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in rows
     )
+
+
+def hand_in(data: Path, action: OperatorAction, what: str, done: str) -> int:
+    """Put what a person did into the inbox, wait for a running watch to take it up, and say what became of
+    it; gives the command's exit code."""
+    with contextlib.closing(open_inbox(data)) as connection:
+        number = inbox.put(connection, action)
+        if holder(data) is None:
+            print(f"{what}: noted; it takes effect when the watch runs again")
+            return 0
+        end = time.monotonic() + _WAIT_S
+        while time.monotonic() < end:
+            if inbox.taken(connection, number):
+                print(f"{what}: {done}")
+                return 0
+            time.sleep(0.05)
+    print(f"{what}: noted, but the watch has not taken it up yet (see `goodwater status`)")
+    return 1
+
+
+def login() -> str:
+    """Who is at the keyboard.
+
+    Raises: Refused where the login has no name.
+    """
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # a user id without a name, as in containers
+        raise Refused("your login has no name here: say who with --by NAME") from None
+
+
+def plain(option: str, text: str) -> str:
+    """A text from the command line, if it is one.
+
+    Raises: Refused naming the option.
+    """
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        raise Refused(f"{option} is not UTF-8 text") from None
+    return text

@@ -10,8 +10,18 @@ from monitor.readings import OperatorAction
 def put(connection: sqlite3.Connection, action: OperatorAction) -> int:
     """Put what a person did into the inbox; the number of its row."""
     cursor = connection.execute(
-        "insert into inbox (time_ms, action, target, by, comment, event) values (?, ?, ?, ?, ?, ?)",
-        (action.time_ms, action.action, action.target, action.by, action.comment, action.event),
+        "insert into inbox (time_ms, action, target, by, comment, event, value, told_ms) "
+        "values (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            action.time_ms,
+            action.action,
+            action.target,
+            action.by,
+            action.comment,
+            action.event,
+            action.value,
+            action.told_ms,
+        ),
     )
     return int(cursor.lastrowid or 0)
 

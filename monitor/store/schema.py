@@ -95,6 +95,13 @@ MIGRATIONS: list[tuple[str, str]] = [
         create index transition_by_people on transition (time_ms) where by != '';
         """,
     ),
+    (
+        "0005 readings by hand",
+        """
+        alter table inbox add column value real not null default 0;
+        alter table inbox add column told_ms integer not null default 0;
+        """,
+    ),
 ]
 
 

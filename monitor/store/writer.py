@@ -50,6 +50,7 @@ class Batch:
     now_ms: int  # when it was closed: from then on its notices are owed
     readings: Sequence[tuple[int, Reading]] = ()
     events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced]] = ()
+    taken: Sequence[tuple[int, int]] = ()  # event's number, row of the inbox that became a reading
     transitions: Sequence[tuple[int, Transition]] = ()
     notices: Sequence[Notice] = ()
     counts: Sequence[Count] = ()
@@ -121,6 +122,8 @@ class Writer:
                 comment=row["comment"],
                 inbox_id=row["id"],
                 event=row["event"],
+                value=row["value"],
+                told_ms=row["told_ms"],
             )
             for row in rows
         ]
@@ -139,6 +142,7 @@ class Writer:
             self._note_new_order(batch.bad_after)
             counts = [*batch.counts, *self._store_readings(batch.readings)]
             self._store_events(batch.events)
+            connection.executemany("update inbox set taken_seq = ? where id = ?", batch.taken)
             self._mark_bad(batch.bad_after)
             connection.executemany(
                 f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(16)}) on conflict do nothing",
