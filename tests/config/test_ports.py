@@ -8,7 +8,10 @@ from pathlib import Path
 import pytest
 
 from monitor.config import ConfigMistakes, load
+from monitor.daemon import drivers
 from tests.config.sites import SITE, written
+from tests.intake.recorder import Recorder
+from tests.intake.shop import StillClock
 
 BUS = """
 [[serial_port]]
@@ -105,6 +108,49 @@ def test_a_question_and_a_checksum_of_bytes_have_to_fit_the_encoding_of_the_port
     assert mistake.startswith('instrument "bench-meter" > wire > ask: "Ω?": text that the encoding')
 
 
+TCP = """
+[[modbus_server]]
+id = "hall"
+host = "192.0.2.17"
+
+[[instrument]]
+id = "sump-node"
+expected_interval = "1 min"
+[instrument.wire]
+kind = "modbus-tcp"
+server = "hall"
+every = "10 s"
+value = [{ channel = "m1.ec", address = 0, type = "float32" }]
+
+[[instrument.channel]]
+id = "m1.ec"
+quantity = "conductivity"
+unit = "uS/cm"
+range = [0, 200]
+resolution = 0.1
+current_loop = { counts = [6400, 32000] }
+"""
+
+
+def test_modbus_servers_are_read_and_each_has_its_driver(tmp_path: Path) -> None:
+    site = load(written(tmp_path, SITE + BUS + TCP))
+    assert [(server.id, server.port) for server in site.modbus_servers] == [("hall", 502)]
+    made = drivers(site, Recorder(), StillClock(), set())
+    assert {"bus bus", "modbus server hall"} <= {driver.name for driver in made}
+    assert site.plant.instrument_of("m1.ec").wire.unit == 255
+
+
+def test_a_server_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    (mistake,) = mistakes(tmp_path, TCP.replace('server = "hall"', 'server = "hal"'))
+    assert '"hal", which is no modbus server of this site' in mistake
+
+
+def test_two_channels_cannot_read_one_register_at_a_server(tmp_path: Path) -> None:
+    twin = TCP.replace("sump-node", "twin").replace("m1.ec", "m2.ec").split("[[instrument]]")[1]
+    (mistake,) = mistakes(tmp_path, TCP + "[[instrument]]" + twin)
+    assert 'holding-registers 0 of unit 255 at Modbus server "hall" for channel "m2.ec"' in mistake
+
+
 LOG = """
 [[logger]]
 id = "hall"
@@ -165,7 +211,7 @@ def test_wrong_settings_of_a_logger_are_told_in_words(tmp_path: Path, old: str, 
     assert len(found) == 1 and words in found[0], found
 
 
-KEYS = [line.partition(" = ")[0] for line in (BUS + LOG).splitlines() if " = " in line]
+KEYS = [line.partition(" = ")[0] for line in (BUS + TCP + LOG).splitlines() if " = " in line]
 
 
 @pytest.mark.parametrize("key", sorted({key for key in KEYS if key.isidentifier()}))
@@ -176,7 +222,7 @@ def test_whatever_stands_in_a_key_of_a_wire_is_taken_or_refused_in_words(
     tmp_path: Path, key: str, odd: str
 ) -> None:
     """Or taken, where it fits; never a traceback."""
-    lines = (BUS + LOG).splitlines()
+    lines = (BUS + TCP + LOG).splitlines()
     changed = [f"{key} = {odd}" if line.startswith(f"{key} = ") else line for line in lines]
     with contextlib.suppress(ConfigMistakes):
         load(written(tmp_path, SITE + "\n".join(changed)))
