@@ -16,6 +16,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from monitor.alarms.lifecycle import Alarm
 from monitor.condition.conditioner import ChannelState
+from monitor.condition.counter import CounterState
 from monitor.store import reader
 from monitor.watch import Effects, Failure, Watch, WatchState
 
@@ -56,6 +57,7 @@ def changed_parts(before: WatchState, after: WatchState) -> Parts:
     parts = {"heart": _written(heart)} if after is not before else {}
     families: tuple[tuple[str, Mapping[str, Any], Mapping[str, Any]], ...] = (
         ("channel", before.channels, after.channels),
+        ("derived", before.derived, after.derived),
         ("rule", before.rules, after.rules),
         ("alarm", before.alarms, after.alarms),
     )
@@ -70,15 +72,14 @@ def restored(parts: Mapping[str, tuple[int, str]], watch: Watch) -> tuple[WatchS
     lost: list[str] = []
     channels: dict[str, ChannelState] = {}
     rules: dict[str, Any] = {}
+    derived: dict[str, Any] = {}
     alarms: dict[str, Alarm] = {}
     heart = _Heart(0, 0, {})
     for part, (version, body) in parts.items():
         prefix, _, name = part.partition(":")
-        if prefix == "rule" and name not in watch.rules:
+        kind = _kind_of(prefix, name, watch)
+        if kind is None:
             continue
-        kind: type[Any] = {"heart": _Heart, "channel": ChannelState, "alarm": Alarm}.get(prefix) or type(
-            watch.rules[name].start()
-        )
         found = _read(kind, version, body)
         if found is None:
             lost.append(part)
@@ -86,14 +87,33 @@ def restored(parts: Mapping[str, tuple[int, str]], watch: Watch) -> tuple[WatchS
             channels[name] = found
         elif prefix == "rule":
             rules[name] = found
+        elif prefix == "derived":
+            derived[name] = found
         elif prefix == "alarm":
             alarms[name] = found
         else:
             heart = found
     state = WatchState(
-        heart.sequence, heart.last_tick_ms, channels, rules, heart.failed, alarms, heart.numbers_after
+        heart.sequence,
+        heart.last_tick_ms,
+        channels,
+        rules,
+        heart.failed,
+        alarms,
+        heart.numbers_after,
+        derived,
     )
     return state, lost
+
+
+def _kind_of(prefix: str, name: str, watch: Watch) -> type[Any] | None:
+    """What a part is read as; None for a rule or derived channel that is no longer in the site file."""
+    if prefix == "rule":
+        return type(watch.rules[name].start()) if name in watch.rules else None
+    if prefix == "derived":
+        memory = watch.deriver.start(name)
+        return None if memory is None else type(memory)
+    return {"heart": _Heart, "channel": ChannelState, "alarm": Alarm}[prefix]
 
 
 def _read(kind: type[Any], version: int, body: str) -> Any | None:
@@ -110,13 +130,29 @@ def rebuilt(
 ) -> WatchState:
     """The same alarms, with channels and rules re-judged from the last days of the stream, silently.
 
-    A large shop's week takes minutes: `beat` is called all the while.
+    What counts for longer than that (a counter's litres, a derived channel's sum) goes on from the stored
+    values before them. A large shop's week takes minutes: `beat` is called all the while.
     """
     since_seq = reader.first_seq_since(connection, now_ms - REBUILD_DAYS * 86_400_000)
     discarded = Effects()
-    judged = WatchState()
+    judged = _seeded(watch, connection, since_seq)
     for event in reader.stream(connection, since_seq):
         judged = watch.step(judged, event, discarded)
         discarded = Effects()
         beat()
-    return replace(state, channels=judged.channels, rules=judged.rules)
+    derived = {**judged.derived, **state.derived}  # what could be read is exact
+    return replace(state, channels=judged.channels, rules=judged.rules, derived=derived)
+
+
+def _seeded(watch: Watch, connection: sqlite3.Connection, seq: int) -> WatchState:
+    """A state that knows where counters and sums stood at an event, and nothing else."""
+    channels, derived = {}, {}
+    for name in watch.counting:
+        last = reader.last_in_order(connection, name, seq)
+        if last is not None:
+            channels[name] = ChannelState(counter=CounterState(last.raw, last.time_ms, last.value))
+    for name in watch.deriver.remembering:
+        last = reader.last_in_order(connection, name, seq)
+        if last is not None:
+            derived[name] = watch.deriver.resumed(name, last)
+    return WatchState(channels=channels, derived=derived)

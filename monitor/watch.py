@@ -14,6 +14,7 @@ from monitor.alarms import own
 from monitor.alarms.lifecycle import Alarm, Treatment, find, on_acknowledge, on_finding
 from monitor.alarms.routing import notices
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
+from monitor.condition.derive import Deriver
 from monitor.plant.model import Plant
 from monitor.readings import (
     AlarmState,
@@ -52,6 +53,7 @@ class WatchState:
     failed: dict[str, Failure] = field(default_factory=dict)
     alarms: dict[str, Alarm] = field(default_factory=dict)
     numbers_after: int = 0  # occurrences are numbered from beyond this
+    derived: dict[str, Any] = field(default_factory=dict)  # memories of derived channels that have one
 
 
 @dataclass(slots=True)
@@ -60,6 +62,7 @@ class Effects:
 
     events: list[tuple[int, Tick | OperatorAction | StoreReplaced]] = field(default_factory=list)
     readings: list[tuple[int, Reading]] = field(default_factory=list)
+    taken: list[tuple[int, int]] = field(default_factory=list)  # rows of the inbox that became readings
     transitions: list[tuple[int, Transition]] = field(default_factory=list)
     notices: list[Notice] = field(default_factory=list)
     counts: list[Count] = field(default_factory=list)
@@ -72,6 +75,8 @@ class Watch:
     def __init__(self, plant: Plant, rules: Sequence[Rule[Any]]) -> None:
         self._plant = plant
         self._conditioner = Conditioner(plant)
+        self.counting = tuple(name for name, channel in plant.channels.items() if channel.counter is not None)
+        self.deriver = Deriver(plant)
         self.rules = {rule.settings.id: rule for rule in rules}
         known = (plant.channels, *({one.id for one in many} for many in _named(plant)))
         self._known: frozenset[str] = frozenset().union(*known)
@@ -101,6 +106,8 @@ class Watch:
             case Tick():
                 effects.events.append((state.sequence, event))
                 return self._on_tick(state, event, effects)
+            case OperatorAction(action="reading"):
+                return self._on_read_by_hand(state, event, effects)
             case OperatorAction():
                 effects.events.append((state.sequence, event))
                 return self._on_action(state, event, effects)
@@ -118,11 +125,43 @@ class Watch:
         effects.counts.extend(conditioned.counts)
         if conditioned.moved_back is not None:
             effects.moved_back.append(conditioned.moved_back)
-        if not reading.ordered:
+        return self._on_reading(state, reading, effects) if reading.ordered else state
+
+    def _on_read_by_hand(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
+        """A value that a person read is a sample like any other: stored as a reading, not as an event."""
+        effects.taken.append((state.sequence, action.inbox_id))
+        if not self._conditioner.knows(action.target):
+            effects.counts.append(Count("unknown-channel", action.target, action.told_ms, action.by))
             return state
-        for name in self._by_channel.get(sample.channel, ()):
+        return self._on_sample(
+            state, Sample(action.target, action.value, action.told_ms, action.time_ms), effects
+        )
+
+    def _on_reading(self, state: WatchState, reading: Reading, effects: Effects) -> WatchState:
+        """A reading in order: the rules judge it, and what is derived of it follows."""
+        for name in self._by_channel.get(reading.channel, ()):
             state = self._judge(state, name, reading, effects)
+        for name in self.deriver.fed_by(reading.channel):
+            state = self._derive(state, name, reading, effects)
         return state
+
+    def _derive(self, state: WatchState, name: str, reading: Reading, effects: Effects) -> WatchState:
+        done = self.deriver.derive(name, state.channels, state.derived, reading)
+        effects.counts.extend(done.counts)
+        if done.moved_back is not None:
+            effects.moved_back.append(done.moved_back)
+        if done.memory is not state.derived.get(name):
+            state = replace(state, derived={**state.derived, name: done.memory})
+        if done.state is None:
+            return state
+        changed = {name: done.state}
+        if done.reading is not None:
+            self._conditioner.tell_gates(state.channels, done.reading, changed)
+        state = replace(state, channels={**state.channels, **changed})
+        if done.reading is None:
+            return state
+        effects.readings.append((state.sequence, done.reading))
+        return self._on_reading(state, done.reading, effects)
 
     def _on_tick(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
         state = self._try_failed_again(state, tick, effects)
@@ -159,7 +198,8 @@ class Watch:
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
         if action.action == "event":
-            return state
+            changed = self.deriver.on_event(state.derived, action)
+            return replace(state, derived={**state.derived, **changed}) if changed else state
         condition = find(state.alarms, action.target)
         if condition is None:
             effects.counts.append(Count("no-such-alarm", action.target, action.time_ms, action.by))

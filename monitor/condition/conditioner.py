@@ -25,7 +25,7 @@ CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
 _TRUST_AT_LEAST_MS = 120_000
 
 # The number beside these says nothing at all, so it is no neighbour to the next.
-_NO_VALUE = Reason.IMPLAUSIBLE | Reason.DEVICE_FAULT
+NO_VALUE = Reason.IMPLAUSIBLE | Reason.DEVICE_FAULT
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +72,8 @@ class _Prepared:
             (int(datetime.combine(c.since, time(), zone).timestamp() * 1000), c.gain, c.offset)
             for c in channel.calibration
         )
-        interval = plant.instrument_of(channel.id).expected_interval
-        self.trusted_for_ms = max(_TRUST_AT_LEAST_MS, 3 * interval)
+        self.trusted_for_ms = trusted_for_ms(plant, channel.id)
+        self.by_hand = plant.instrument_of(channel.id).wire.kind == "hand"
 
     def calibrated(self, raw: float, at_ms: int) -> float:
         """The raw value under the calibration in force at that time, still in the channel's unit."""
@@ -98,19 +98,27 @@ class _Prepared:
         return replace(state, counter=counter), counter.litres, doubt
 
 
+def trusted_for_ms(plant: Plant, channel: str) -> int:
+    """How long a channel's value speaks for what is beside it."""
+    return max(_TRUST_AT_LEAST_MS, 3 * plant.interval_of(channel))
+
+
 class Conditioner:
     """Conditions the channels of one plant. Holds no state: `ChannelState`s are passed in and given back."""
 
     def __init__(self, plant: Plant) -> None:
-        self._prepared = {c.id: _Prepared(plant, c) for c in plant.channels.values()}
+        self._prepared = {c.id: _Prepared(plant, c) for i in plant.instrument for c in i.channel}
+        self._contacts = {c.id for c in plant.channels.values() if c.quantity == "contact"}
+        self._trusted_for_ms = {name: trusted_for_ms(plant, name) for name in plant.channels}
         self._gated_by: dict[str, list[Channel]] = {}
         for channel in plant.channels.values():
             if channel.gate is not None:
                 self._gated_by.setdefault(channel.gate.flow, []).append(channel)
         self._watched = {c.temperature for c in plant.channels.values() if c.temperature}
+        self._watched.update(*(one.inputs.values() for one in plant.computed.values()))
 
     def knows(self, channel: str) -> bool:
-        """Whether the plant has this channel: a stored stream may be older than the site file."""
+        """Whether an instrument has this channel: a stored stream may be older than the site file."""
         return channel in self._prepared
 
     def condition(self, states: Mapping[str, ChannelState], sample: Sample) -> Conditioned:
@@ -128,7 +136,7 @@ class Conditioner:
             what = standing.name.lower().replace("_", "-")
             result.counts.append(Count(what, sample.channel, sample.arrival_ms))
         elif reading.standing <= Standing.GATED:
-            self._tell_gates(states, reading, result)
+            self.tell_gates(states, reading, result.states)
         return result
 
     def _value(
@@ -156,15 +164,15 @@ class Conditioner:
             reasons |= Reason.CLOCK
         if channel.temperature is not None:
             warm = states.get(channel.temperature, ChannelState()).latest
-            trusted_for_ms = self._prepared[channel.temperature].trusted_for_ms
-            value, doubt = compensate(channel, value, warm, time_ms, trusted_for_ms)
+            trusted_ms = self._trusted_for_ms[channel.temperature]
+            value, doubt = compensate(channel, value, warm, time_ms, trusted_ms)
             reasons |= doubt
-        if prepared.counter is not None and not reasons & _NO_VALUE:
+        if prepared.counter is not None and not reasons & NO_VALUE:
             state, value, doubt = prepared.counted(state, sample.value, time_ms, standing)
             reasons |= doubt
         if standing == Standing.JUDGED:
             state = replace(state, last_ms=time_ms)
-            if not reasons & _NO_VALUE:
+            if not reasons & NO_VALUE:
                 shape, value, flags = _in_shape(prepared, state.shape, time_ms, sample.value, value)
                 state, reasons = replace(state, shape=shape), reasons | flags
             if channel.gate is not None:
@@ -189,17 +197,17 @@ class Conditioner:
 
     def _trust_in_flow(self, channel: Channel) -> int:
         assert channel.gate is not None
-        return self._prepared[channel.gate.flow].trusted_for_ms
+        return self._trusted_for_ms[channel.gate.flow]
 
-    def _tell_gates(self, states: Mapping[str, ChannelState], flow: Reading, result: Conditioned) -> None:
-        """A flow value moves the gates of all channels that look at it."""
+    def tell_gates(
+        self, states: Mapping[str, ChannelState], flow: Reading, changed: dict[str, ChannelState]
+    ) -> None:
+        """A flow value moves the gates of all channels that look at it; `changed` takes their states."""
         for channel in self._gated_by.get(flow.channel, ()):
             assert channel.gate is not None
-            state = result.states.get(channel.id) or states.get(channel.id, ChannelState())
-            is_contact = self._prepared[flow.channel].channel.quantity == "contact"
-            result.states[channel.id] = replace(
-                state, gate=on_flow(channel.gate, state.gate, flow, is_contact)
-            )
+            state = changed.get(channel.id) or states.get(channel.id, ChannelState())
+            is_contact = flow.channel in self._contacts
+            changed[channel.id] = replace(state, gate=on_flow(channel.gate, state.gate, flow, is_contact))
 
 
 def _in_shape(
@@ -207,10 +215,19 @@ def _in_shape(
 ) -> tuple[ShapeState, float, Reason]:
     """What the values before it say of a value, and the value that counts."""
     channel, stale_after_ms = prepared.channel, 3 * prepared.trusted_for_ms
+    if prepared.by_hand:
+        return shape, value, Reason.NONE  # a person looked; the next look is days away
     if channel.quantity == "contact":
         return debounced(channel, shape, time_ms, value, stale_after_ms)
     shape, flags = shape_flags(channel, shape, time_ms, raw, value, stale_after_ms)
     return shape, value, flags
+
+
+def has_run_ahead(state: ChannelState, arrival_ms: int) -> bool:
+    """Whether the last time of a channel lies far ahead of a trusted clock."""
+    if arrival_ms < CLOCK_TRUSTED_FROM_MS:
+        return False
+    return max(state.last_ms, state.last_timeless_ms) > arrival_ms + FUTURE_TOLERANCE_MS
 
 
 def _place_in_time(
@@ -223,9 +240,8 @@ def _place_in_time(
     moves back, or the channel would stay deaf until the clock caught up.
     """
     arrival_ms = sample.arrival_ms
-    trusted = arrival_ms >= CLOCK_TRUSTED_FROM_MS
     moved_back = None
-    if trusted and max(state.last_ms, state.last_timeless_ms) > arrival_ms + FUTURE_TOLERANCE_MS:
+    if has_run_ahead(state, arrival_ms):
         moved_back = MovedBack(sample.channel, arrival_ms + FUTURE_TOLERANCE_MS)
         state = replace(state, last_ms=0, last_timeless_ms=0, shape=ShapeState(), gate=GateState())
     if sample.time_ms is None:
@@ -236,7 +252,7 @@ def _place_in_time(
             return state, time_ms, Standing.TIME_UNKNOWN, moved_back
     else:
         time_ms = sample.time_ms
-    if not trusted or time_ms > arrival_ms + FUTURE_TOLERANCE_MS:
+    if arrival_ms < CLOCK_TRUSTED_FROM_MS or time_ms > arrival_ms + FUTURE_TOLERANCE_MS:
         return state, time_ms, Standing.BAD_TIME, moved_back
     if time_ms <= state.last_ms:
         return state, time_ms, Standing.LATE, moved_back

@@ -15,6 +15,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from monitor.config.derived import order_of_derived, quantity_of
 from monitor.config.locate import Lines, Path
 from monitor.config.mistakes import Mistake, one_of, quoted
 from monitor.config.tables import Found, marked, path_in, place_words, references, walk
@@ -63,7 +64,7 @@ class Document:
             known = table.raw.get("id")
             if isinstance(known, str):
                 for place in ((), table.path[:2]):
-                    found.setdefault((table.name, place), {}).setdefault(known, table)
+                    found.setdefault((_family(table), place), {}).setdefault(known, table)
         return found
 
     def mistake(self, path: Path, found: str, allowed: str) -> Mistake:
@@ -79,6 +80,7 @@ def disagreements(document: Document) -> Iterator[Mistake]:
     yield from _references(document)
     yield from _left_out(document)
     yield from _order_of_stages(document)
+    yield from order_of_derived(document)
     yield from _one_use_a_port(document)
     yield from _lines_fit_their_port(document)
     yield from _columns_by_number(document)
@@ -91,14 +93,19 @@ def _ids_once(document: Document) -> Iterator[Mistake]:
         known = table.raw.get("id")
         if not isinstance(known, str) or table.path == ("site",):
             continue
-        before = first.setdefault((table.name, known), table.path)
+        before = first.setdefault((_family(table), known), table.path)
         if before != table.path:
             line = document.lines.of((*before, "id"))
             yield document.mistake(
                 (*table.path, "id"),
                 f'"{known}" a second time',
-                f"an id of its own: the {table.name} of line {line} has this one",
+                f"an id of its own: the {_family(table)} of line {line} has this one",
             )
+
+
+def _family(table: Found) -> str:
+    """The tables it shares its ids with: a derived channel is a channel."""
+    return "channel" if table.name == "derived" else table.name
 
 
 def _references(document: Document) -> Iterator[Mistake]:
@@ -108,9 +115,9 @@ def _references(document: Document) -> Iterator[Mistake]:
             if name not in known:
                 yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
                 continue
-            quantity = str(known[name].raw.get("quantity"))
+            quantity = quantity_of(document, known[name])
             if mark.quantities and quantity in QUANTITIES and quantity not in mark.quantities:
-                fitting = [n for n, t in known.items() if t.raw.get("quantity") in mark.quantities]
+                fitting = [n for n, t in known.items() if quantity_of(document, t) in mark.quantities]
                 allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
                 yield document.mistake(path, f'"{name}", which measures {quantity}', allowed)
 

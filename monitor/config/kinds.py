@@ -14,6 +14,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, Field, create_model
 
 from monitor.intake import (
+    hand_settings,
     logger_settings,
     modbus_settings,
     modbus_tcp_settings,
@@ -22,6 +23,7 @@ from monitor.intake import (
 )
 from monitor.mirror import settings as mirror_settings
 from monitor.notify import mail_server, settings, smtp, webhook
+from monitor.plant import derived
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import breakthrough, creep, limit, loss, silent, stuck
 from monitor.store.settings import RetentionSettings
@@ -43,7 +45,11 @@ WIRES: tuple[type[BaseModel], ...] = (
     modbus_settings.Wire,
     modbus_tcp_settings.Wire,
     logger_settings.Wire,
+    hand_settings.Wire,
 )
+
+# channels that are computed of others: `[[derived]]`
+DERIVED: tuple[type[BaseModel], ...] = derived.KINDS
 
 # the settings of a person's `way`
 WAYS: tuple[type[BaseModel], ...] = (smtp.Way, webhook.Way)
@@ -75,6 +81,7 @@ def one_of(models: Iterable[type[BaseModel]]) -> Any:
 def site_model(
     rules: Mapping[str, ModuleType],
     wires: Iterable[type[BaseModel]],
+    computed: Iterable[type[BaseModel]],
     ways: Iterable[type[BaseModel]],
     shared: Mapping[str, type[BaseModel]],
     single: Mapping[str, type[BaseModel]],
@@ -86,6 +93,7 @@ def site_model(
     with_way = create_model("Person", __base__=Person, way=(_as(Person, "way", _some(one_of(ways))), ...))
     fields: dict[str, Any] = {
         "instrument": (_as(Plant, "instrument", _some(with_wire)), ...),
+        "derived": (_as(Plant, "derived", _any_number(one_of(computed))), ()),
         "person": (_as(Plant, "person", _some(with_way)), ...),
         "rule": (_any_number(one_of(module.Settings for module in rules.values())), ()),
     }
@@ -110,4 +118,4 @@ def _some(model: Any) -> Any:
 @cache
 def site_tables() -> type[Plant]:
     """The model of a site file as this Goodwater reads it."""
-    return site_model(RULES, WIRES, WAYS, SHARED, SINGLE)
+    return site_model(RULES, WIRES, DERIVED, WAYS, SHARED, SINGLE)

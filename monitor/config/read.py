@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from monitor.condition.derive import build as build_derived
 from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
@@ -74,14 +75,15 @@ def load(path: str | Path) -> SiteFile:
         mistakes = []
     mistakes += disagreements(document)
     plant = _sound_part(document) if mistakes else _plant(tables)
-    rules, refused = _rules(document, plant)
-    mistakes += [*_wire_mistakes(document, plant), *refused]
+    _, unfit = _built(document, plant, "derived", build_derived)
+    rules, refused = _built(document, plant, "rule", _build_rule)
+    mistakes += [*_wire_mistakes(document, plant), *unfit, *refused]
     if mistakes:
         raise ConfigMistakes(str(path), mistakes)
     return SiteFile(
         path=path,
         plant=plant,
-        rules=rules,
+        rules=tuple(rules),
         brokers=tables.broker,
         serial_ports=tables.serial_port,
         modbus_servers=tables.modbus_server,
@@ -163,7 +165,8 @@ def _plant(tables: Any) -> Plant:
 def _sound_part(document: Document) -> Plant:
     """The plant as far as it can be read: what rests on sound tables is still checked."""
     site = _sound(document, Site, document.raw.get("site"))
-    parts: dict[str, list[Any]] = {"stage": [], "point": [], "sump": [], "instrument": [], "person": []}
+    names = ("stage", "point", "sump", "instrument", "derived", "person")
+    parts: dict[str, list[Any]] = {name: [] for name in names}
     for table in document.tables:
         if len(table.path) == 2 and table.path[0] in parts:
             value = _sound(document, table.model, table.raw)
@@ -201,29 +204,37 @@ def _sound_instrument(document: Document, table: Found) -> Instrument | None:
     )
 
 
-def _rules(document: Document, plant: Plant) -> tuple[tuple[Rule[Any], ...], list[Mistake]]:
-    """The rules built on the plant, and what they refuse."""
-    built: list[Rule[Any]] = []
+def _built(
+    document: Document, plant: Plant, name: str, build: Callable[[Any, Plant], Any]
+) -> tuple[list[Any], list[Mistake]]:
+    """What is built of the tables of one name on the plant, and what it refuses."""
+    built: list[Any] = []
     refused: list[Mistake] = []
     unsound = _ids(document) - _sound_ids(plant)
-    for table in (t for t in document.tables if t.name == "rule"):
+    for table in (t for t in document.tables if t.name == name):
         settings = _sound(document, table.model, table.raw)
-        # a rule that names a table with a mistake of its own is judged once that is right
+        # one that names a table with a mistake of its own is judged once that is right
         named = {text for key, value in table.raw.items() if key != "id" for text in _texts_in(value)}
         if settings is None or unsound & named or refers_amiss(document, table):
             continue
         try:
-            built.append(RULES[settings.kind].build(settings, plant))
+            built.append(build(settings, plant))
         except ValueError as error:
             refused.append(_refusal(document, table, str(error)))
-    return tuple(built), refused
+    return built, refused
+
+
+def _build_rule(settings: Any, plant: Plant) -> Rule[Any]:
+    rule: Rule[Any] = RULES[settings.kind].build(settings, plant)
+    return rule
 
 
 def _refusal(document: Document, table: Found, text: str) -> Mistake:
-    """A rule's refusal; rules begin theirs with the key it is about."""
+    """A refusal of a rule or a derived channel; they begin theirs with the key it is about."""
     named = re.match(r"(\w+)(?: = |: )", text)
     if named is None or named[1] not in table.raw:
-        return document.mistake(table.path, f'a rule of kind "{table.raw.get("kind")}"', text)
+        called = "derived channel" if table.name == "derived" else table.name
+        return document.mistake(table.path, f'a {called} of kind "{table.raw.get("kind")}"', text)
     value = json.dumps(table.raw[named[1]], ensure_ascii=False, default=str)
     return document.mistake((*table.path, named[1]), *apart(value, text.removeprefix(f"{named[1]}: ")))
 

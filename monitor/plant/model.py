@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
 from monitor.plant.channel import Accuracy, Calibration, Channel, Gate
+from monitor.plant.derived import Derived
 from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
 from monitor.plant.quantities import QUANTITIES
 from monitor.plant.stage import Stage, StageKind
@@ -128,15 +129,33 @@ class Plant(Table):
     coolant: Annotated[tuple[Coolant, ...], Field(description="the coolants, as their sheets say")] = ()
     sump: Annotated[tuple[Sump, ...], Field(description="the machines' coolant sumps")] = ()
     instrument: Annotated[tuple[Instrument, ...], Field(min_length=1, description="what measures")]
+    derived: Annotated[
+        tuple[Any, ...], Field(description="channels that are computed of others, each after those it needs")
+    ] = ()
     person: Annotated[tuple[Person, ...], Field(min_length=1, description="who is told")]
 
     @cached_property
     def channels(self) -> dict[str, Channel]:
-        """All channels by id, in the order of the file."""
-        return {channel.id: channel for instrument in self.instrument for channel in instrument.channel}
+        """All channels by id, in the order of the file; the derived ones behind the instruments'."""
+        known = {channel.id: channel for instrument in self.instrument for channel in instrument.channel}
+        for one in self.computed.values():
+            first = next(iter(one.inputs.values()))
+            known[one.id] = one.as_channel(known, known[first].point)
+        return known
+
+    @cached_property
+    def computed(self) -> dict[str, Derived]:
+        """The derived channels by id; one that lacks an input (in a file with mistakes) is left out."""
+        known = {channel.id for instrument in self.instrument for channel in instrument.channel}
+        found: dict[str, Derived] = {}
+        for one in self.derived:
+            if one.id not in known and known.issuperset(one.inputs.values()):
+                found[one.id] = one
+                known.add(one.id)
+        return found
 
     def instrument_of(self, channel: str) -> Instrument:
-        """The instrument that carries a channel.
+        """The instrument that carries a channel; of a derived one that of its first input.
 
         Raises: KeyError when there is none.
         """
@@ -144,7 +163,20 @@ class Plant(Table):
 
     @cached_property
     def _carriers(self) -> dict[str, Instrument]:
-        return {channel.id: instrument for instrument in self.instrument for channel in instrument.channel}
+        known = {channel.id: instrument for instrument in self.instrument for channel in instrument.channel}
+        for one in self.computed.values():
+            known[one.id] = known[next(iter(one.inputs.values()))]
+        return known
+
+    def interval_of(self, channel: str) -> int:
+        """How often a channel speaks, ms; a derived one as often as the slowest of its inputs.
+
+        Raises: KeyError when there is no such channel.
+        """
+        one = self.computed.get(channel)
+        if one is None:
+            return self._carriers[channel].expected_interval
+        return max(self.interval_of(name) for name in one.inputs.values())
 
     def feeds(self, stage: str) -> tuple[Stage, ...]:
         """The stages whose water a stage takes: those its `after` names, else the one before it.
@@ -176,5 +208,7 @@ class Plant(Table):
 
     def span_words(self, channel: str) -> str:
         """A channel as a person names it: quantity and place."""
-        known = self.channels[channel]
+        known, one = self.channels[channel], self.computed.get(channel)
+        if one is not None:
+            return one.name or f"{one.what} at {self.place_of(channel)}"
         return known.name or f"{QUANTITIES[known.quantity].name} at {self.place_of(channel)}"

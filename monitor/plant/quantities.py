@@ -37,5 +37,9 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("hardness", "mg/L", 0.0, 10_000.0, 0),
         Quantity("contact", "1", 0.0, 1.0, 0),
         Quantity("fraction", "percent", -1_000.0, 1_000.0, 1),
+        Quantity("ratio", "1", -1e6, 1e6, 3),
+        Quantity("duration", "h", 0.0, 1e7, 1),
+        Quantity("count", "1", 0.0, 1e12, 0),
+        Quantity("load", "eq", 0.0, 1e9, 2),
     )
 }

@@ -76,6 +76,8 @@ _ALSO_WRITTEN: dict[str, tuple[str, ...]] = {
     "turbidity": ("FNU",),
     "hardness": ("ppm", "gpg", "dH", "fH"),
     "fraction": ("1",),
+    "duration": ("min", "d"),
+    "load": ("meq",),
 }
 
 _SHOWN = {

@@ -23,6 +23,7 @@ from monitor.readings import (
 )
 from monitor.store.rows import (
     DERIVED_SQL,
+    IN_ORDER_SQL,
     TRANSITION_COLUMNS,
     reading_from,
     sample_of,
@@ -139,6 +140,17 @@ def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event
             yield StoreReplaced(row["time_ms"], **json.loads(row["body"]))
         else:
             yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+
+
+def last_in_order(connection: sqlite3.Connection, channel: str, until_seq: int) -> Reading | None:
+    """The last reading in order that a channel had when the event of a number was taken."""
+    row = connection.execute(
+        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
+        "from reading r join channel c on c.id = r.channel "
+        f"where c.name = ? and r.seq <= ? and {IN_ORDER_SQL} order by r.time_ms desc limit 1",
+        (channel, until_seq),
+    ).fetchone()
+    return None if row is None else reading_from(channel, *row)
 
 
 def first_seq_since(connection: sqlite3.Connection, since_ms: int) -> int:

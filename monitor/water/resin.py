@@ -41,6 +41,7 @@ MOST_MG_L = 50_000.0
 MOST_CO2_MG_L = 2000.0
 MOST_SILICA_MG_L = 200.0
 REGENERATED_EQ_L = 0.412  # 9000 grains per cubic foot
+PERMEATE_US_CM_PER_MG_L = 2.2  # sodium bicarbonate 1.9, sodium chloride 2.5; permeates lie between
 US_CM_PER_MG_L = 2.5  # uS/cm of one mg/L as CaCO3; NaCl at endless dilution: 2.53
 
 Species = Literal[

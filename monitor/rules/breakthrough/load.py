@@ -11,13 +11,12 @@ from statistics import median
 
 from monitor.water.carbonate import co2_from_alkalinity_mg_l, ionic_strength_from_ec_mol_l
 from monitor.water.resin import (
+    PERMEATE_US_CM_PER_MG_L,
     REGENERATED_EQ_L,
     di_litres_to_exhaustion_l,
     load_from_conductivity_meq_l,
 )
 
-# uS/cm of one mg/L as CaCO3: sodium bicarbonate 1.9, sodium chloride 2.5; permeates lie between.
-_US_CM_PER_MG_L = 2.2
 _IONS_OFF = 0.13
 _CO2_OFF = 0.26  # a pH off by 0.1
 _CAPACITY_OFF = {"rule of the trade": 0.25, "set": 0.10, "learned": 0.12}
@@ -92,7 +91,8 @@ def load_meq_l(load: Load, known: Chemistry) -> float | None:
         return None
     ec = min(load.ec_litres / load.known_l, _MOST_US_CM)
     return max(
-        load_from_conductivity_meq_l(ec, known.co2_mg_l or 0.0, known.silica_mg_l, _US_CM_PER_MG_L), 1e-4
+        load_from_conductivity_meq_l(ec, known.co2_mg_l or 0.0, known.silica_mg_l, PERMEATE_US_CM_PER_MG_L),
+        1e-4,
     )
 
 
@@ -104,7 +104,7 @@ def forecast(load: Load, known: Chemistry, resin_l: float, set_eq_l: float | Non
     cap, source = capacity(load, set_eq_l)
     total = di_litres_to_exhaustion_l(resin_l, cap, per_l)
     ec = min(load.ec_litres / load.known_l, _MOST_US_CM)
-    ions = load_from_conductivity_meq_l(ec, 0.0, 0.0, _US_CM_PER_MG_L)
+    ions = load_from_conductivity_meq_l(ec, 0.0, 0.0, PERMEATE_US_CM_PER_MG_L)
     off = _CAPACITY_OFF[source]
     if source == "learned":  # learned with the same chemistry, so its errors are in it already
         return Forecast(total, total * (1 - off), total * (1 + off), per_l, None, cap, source)
