@@ -135,7 +135,7 @@ def rebuilt(
     """
     since_seq = reader.first_seq_since(connection, now_ms - REBUILD_DAYS * 86_400_000)
     discarded = Effects()
-    judged = _seeded(watch, connection, since_seq)
+    judged = seeded(watch, connection, since_seq)
     for event in reader.stream(connection, since_seq):
         judged = watch.step(judged, event, discarded)
         discarded = Effects()
@@ -144,7 +144,7 @@ def rebuilt(
     return replace(state, channels=judged.channels, rules=judged.rules, derived=derived)
 
 
-def _seeded(watch: Watch, connection: sqlite3.Connection, seq: int) -> WatchState:
+def seeded(watch: Watch, connection: sqlite3.Connection, seq: int) -> WatchState:
     """A state that knows where counters and sums stood at an event, and nothing else."""
     channels, derived = {}, {}
     for name in watch.counting:

@@ -44,6 +44,7 @@ from monitor.notify.trial import DirectMail
 from monitor.notify.way import Surroundings
 from monitor.plant.message_ids import message_id
 from monitor.readings import Evidence, Owed, Wording
+from monitor.recompute import Recompute
 from monitor.store import reader
 from monitor.store.files import AlreadyRunning, hold, open_reader, release_reserve
 from monitor.store.replaced import damage_in, emptied, is_damage, note_damage, set_damaged_aside
@@ -225,6 +226,7 @@ class Daemon:
             wake_delivery=self._wake_delivery,
             beat=self._beat_or_stop,
             upkeep=Upkeep(self._site.plant, self._site.retention),
+            recompute=Recompute(self._site.plant),
         )
 
     def _wake_delivery(self) -> None:

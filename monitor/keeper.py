@@ -20,6 +20,7 @@ from monitor import checkpoint
 from monitor.clock import Clock
 from monitor.intake.driver import LinkChange, Parcel
 from monitor.readings import Count, DeliveryResult, Event, OperatorAction, Tick
+from monitor.recompute import Recompute
 from monitor.store import reader
 from monitor.store.files import keep_reserve, release_reserve
 from monitor.store.replaced import StoreDamaged, damage_in, is_damage, note_damage, replaced, told
@@ -86,6 +87,7 @@ class Keeper:
         beat: Callable[[], None],
         limits: Limits | None = None,
         upkeep: Upkeep | None = None,
+        recompute: Recompute | None = None,
     ) -> None:
         self._watch = watch
         self._data = data
@@ -96,6 +98,7 @@ class Keeper:
         self._beat = beat
         self._limits = limits or Limits()
         self._upkeep = upkeep
+        self._recompute = recompute
         self._tended_s = time.monotonic()
         self._suspicion: sqlite3.Error | None = None
         self._queue: queue.Queue[Item] = queue.Queue(_QUEUE_PARCELS)
@@ -141,14 +144,20 @@ class Keeper:
         return self._stop_asked.is_set() and self._in_trouble.is_set()
 
     def _load(self) -> WatchState:
+        connection, now_ms = self._writer.connection, self._clock.now_ms()
         state, lost = checkpoint.restored(self._writer.load_state(), self._watch)
         if "heart" in lost:
-            state = replace(state, sequence=reader.last_seq(self._writer.connection))
+            state = replace(state, sequence=reader.last_seq(connection))
+        anew = [] if self._recompute is None else self._recompute.begin(connection, now_ms)
         if lost:
             log.warning("state of %s is of another version: re-judging the last days", ", ".join(lost))
-            connection = self._writer.connection
+        if anew:
+            log.warning(
+                "the site file says otherwise what %s counts: re-judging the last days", ", ".join(anew)
+            )
+        if lost or anew:
             connection.set_progress_handler(self._beat, _BEAT_EVERY_STEPS)
-            state = checkpoint.rebuilt(state, self._watch, connection, self._clock.now_ms(), self._beat)
+            state = checkpoint.rebuilt(state, self._watch, connection, now_ms, self._beat)
             connection.set_progress_handler(None, 0)
         return state
 
@@ -190,14 +199,18 @@ class Keeper:
         if suspicion is not None:
             self._end_if_damaged(suspicion)
         busy = not self._queue.empty() and time.monotonic() - self._tended_s < _TEND_AT_LEAST_S
-        if self._upkeep is None or busy:
+        if busy:
             return
         self._tended_s = time.monotonic()
+        connection, now_ms = self._writer.connection, self._clock.now_ms()
         try:
-            self._upkeep.step(self._writer.connection, self._clock.now_ms())
+            if self._recompute is not None:
+                self._recompute.step(connection, now_ms)
+            if self._upkeep is not None:
+                self._upkeep.step(connection, now_ms)
         except sqlite3.Error as error:
             self._end_if_damaged(error)
-            log.warning("rollups and retention wait: %s", error)
+            log.warning("rollups, retention and values computed anew wait: %s", error)
 
     def suspect(self, error: sqlite3.Error) -> None:
         """Another thread met this error while reading the store; it is looked into soon."""

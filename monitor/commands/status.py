@@ -13,10 +13,12 @@ from monitor.daemon import wordings
 from monitor.notify.message import wording_of
 from monitor.plant.units import shown
 from monitor.readings import Level, Reading, Standing, words
-from monitor.store import reader
+from monitor.recompute import in_words
+from monitor.store import anew, reader
 from monitor.store.files import holder, open_reader
 
 # Two minutes without a tick: the daemon holds the folder but does not watch.
+_SPANS = 5  # of what was computed anew, the newest
 _STALE_MS = 150_000
 
 
@@ -35,6 +37,7 @@ def run(options: argparse.Namespace) -> int:
             _channels(site, connection, now_ms),
             _messages(connection),
             _counts(connection, now_ms),
+            _anew(site, connection),
         ]
     print("\n\n".join(text for text, _ in parts if text))
     return 0 if all(well for _, well in parts) else 1
@@ -126,3 +129,9 @@ def _counts(connection: sqlite3.Connection, now_ms: int) -> Part:
         for r in reader.counts(connection)
     ]
     return ("Refused, flagged or set aside:\n" + table(rows) if rows else ""), True
+
+
+def _anew(site: SiteFile, connection: sqlite3.Connection) -> Part:
+    """What was computed anew because the site file says otherwise how it counts."""
+    spans = anew.latest(connection, _SPANS)
+    return "\n".join(in_words(one, site.plant) for one in spans), True

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from monitor.readings import (
@@ -140,6 +140,30 @@ def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event
             yield StoreReplaced(row["time_ms"], **json.loads(row["body"]))
         else:
             yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+
+
+def between(
+    connection: sqlite3.Connection, channels: Iterable[str], from_ms: int, until_ms: int
+) -> list[tuple[int, Event]]:
+    """What arrived of these channels with times in [from, until), and what people did then, with the events'
+    numbers, in the order the watch saw them."""
+    found: list[tuple[int, Event]] = []
+    for name in channels:
+        rows = connection.execute(
+            "select r.seq, r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
+            "from reading r join channel c on c.id = r.channel "
+            f"where c.name = ? and r.time_ms >= ? and r.time_ms < ? and not {DERIVED_SQL}",
+            (name, from_ms, until_ms),
+        )
+        found += [(row[0], sample_of(reading_from(name, *row[1:]))) for row in rows]
+    rows = connection.execute(
+        "select seq, kind, time_ms, body from event where kind != 'tick' and time_ms >= ? and time_ms < ?",
+        (from_ms, until_ms),
+    )
+    for seq, kind, time_ms, body in rows:
+        if kind != "store-replaced":
+            found.append((seq, OperatorAction(time_ms, kind, **json.loads(body))))
+    return sorted(found, key=lambda event: event[0])
 
 
 def last_in_order(connection: sqlite3.Connection, channel: str, until_seq: int) -> Reading | None:

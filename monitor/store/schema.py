@@ -102,6 +102,20 @@ MIGRATIONS: list[tuple[str, str]] = [
         alter table inbox add column told_ms integer not null default 0;
         """,
     ),
+    (
+        "0006 values computed anew",
+        """
+        -- What each channel's values rest on (calibration, compensation), and the spans that were computed
+        -- anew when that changed. No time of `anew` is ever deleted: there are few.
+        create table grounds (channel text primary key, grounds text not null) without rowid;
+        create table anew (
+            id integer primary key, channel text not null, why text not null, from_ms integer not null,
+            asked_ms integer not null, done_ms integer, looked_at integer not null default 0,
+            changed integer not null default 0, mean_shift real not null default 0,
+            largest_shift real not null default 0
+        );
+        """,
+    ),
 ]
 
 
