@@ -13,20 +13,29 @@ from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from monitor.config import RULES, load, site_tables
+from monitor.config.kinds import DERIVED
 from monitor.config.tables import kinds_of, models_in, walk
+from monitor.plant.derived import Derived
+from monitor.plant.derived.membrane import Reference
 from monitor.plant.fields import is_duration, shown_duration
 from monitor.plant.quantities import QUANTITIES
 from monitor.plant.units import unit_examples
 
 REFERENCE = Path(__file__).parents[2] / "docs" / "reference"
 SITE_FILE = REFERENCE / "site-file.md"
+DERIVED_PAGE = REFERENCE / "derived.md"
 RULE_PAGES = {kind: REFERENCE / "rules" / f"{kind}.md" for kind in RULES}
 _ONE = '`kind = "{}"`'
 
 
 def headings() -> Iterator[tuple[Path, str, type[BaseModel]]]:
     """Each model of the file with the page and the heading it is described under."""
+    yield DERIVED_PAGE, "`[[derived]]`", Derived
+    yield DERIVED_PAGE, "`reference`", Reference
+    yield from ((DERIVED_PAGE, _ONE.format(*kinds_of(model)), model) for model in DERIVED)
     for name, field in site_tables().model_fields.items():
+        if name == "derived":
+            continue
         for model in models_in(field.annotation):
             (kind,) = kinds_of(model) if name == "rule" else ("",)
             many = get_origin(field.annotation) is tuple
@@ -72,10 +81,14 @@ def written(choice: Any) -> str:
     return f'`"{choice}"`' if isinstance(choice, str) else f"`{choice}`"
 
 
+def own_keys(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """The keys described under a model's own heading: what all derived channels share stands once."""
+    shared = Derived.model_fields if model is not Derived and issubclass(model, Derived) else ()
+    return {key: field for key, field in model.model_fields.items() if key not in shared}
+
+
 KEYS = [
-    (page, title, key, field)
-    for page, title, model in headings()
-    for key, field in model.model_fields.items()
+    (page, title, key, field) for page, title, model in headings() for key, field in own_keys(model).items()
 ]
 
 
@@ -124,7 +137,7 @@ def test_every_rule_has_its_page_with_settings_judgement_message_and_limits(kind
 
 def example() -> str:
     """All TOML of the pages, one behind the other: one whole site file."""
-    pages = [SITE_FILE, *RULE_PAGES.values()]
+    pages = [SITE_FILE, DERIVED_PAGE, *RULE_PAGES.values()]
     texts = (page.read_text(encoding="utf-8") for page in pages)
     return "\n".join(block for text in texts for block in re.findall(r"```toml\n(.*?)```", text, re.DOTALL))
 
@@ -139,10 +152,8 @@ def test_every_key_is_shown_in_an_example() -> None:
     shown = {
         (table.model, key) for table in walk(site_tables(), tomllib.loads(example())) for key in table.raw
     }
+    shown |= {(Derived, key) for model, key in shown if issubclass(model, Derived)}
     missing = [
-        (title, key)
-        for _, title, model in headings()
-        for key in model.model_fields
-        if (model, key) not in shown
+        (title, key) for _, title, model in headings() for key in own_keys(model) if (model, key) not in shown
     ]
     assert missing == []
