@@ -4,7 +4,8 @@
 #   sh tests/run.sh                        the short tier: style, types, walls, every test once (at most 12 minutes)
 #   sh tests/run.sh --long NAME [--seed N] one long measurement; writes docs/results/NAME.json
 #
-# Everything that is needed is made or fetched first (deploy/env.sh, deploy/mosquitto.sh). What is missing fails.
+# Everything that is needed is made or fetched first (deploy/env.sh, deploy/mosquitto.sh, tests/victoria_metrics.sh).
+# What is missing fails.
 set -u
 cd "$(dirname "$0")/.." || exit 1
 
@@ -52,6 +53,10 @@ test -z "$failed" || exit 1
 # shellcheck source=deploy/mosquitto.sh
 . deploy/mosquitto.sh
 step mosquitto goodwater_mosquitto
+test -z "$failed" || exit 1
+# shellcheck source=tests/victoria_metrics.sh
+. tests/victoria_metrics.sh
+step victoria-metrics goodwater_victoria_metrics
 test -z "$failed" || exit 1
 python=$goodwater_venv/bin/python
 

@@ -7,6 +7,8 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
+import time
 import urllib.error
 import urllib.parse
 import urllib.request
@@ -19,10 +21,14 @@ from tests.waiting import eventually
 
 def program() -> str:
     """The server's program; fails in one sentence when there is none."""
-    found = os.environ.get("GOODWATER_VICTORIA_METRICS") or shutil.which("victoria-metrics")
+    unpacked = Path(sys.prefix) / "victoria-metrics" / "usr" / "bin"  # by tests/victoria_metrics.sh
+    found = os.environ.get("GOODWATER_VICTORIA_METRICS") or shutil.which(
+        "victoria-metrics", path=os.pathsep.join([os.environ.get("PATH", ""), str(unpacked)])
+    )
     if found is None:
         raise AssertionError(
-            "these tests need victoria-metrics: install it, or name its program in GOODWATER_VICTORIA_METRICS"
+            "these tests need victoria-metrics: sh -c '. tests/victoria_metrics.sh; goodwater_victoria_metrics' "
+            "gets it, or name its program in GOODWATER_VICTORIA_METRICS"
         )
     return found
 
@@ -71,22 +77,15 @@ class VictoriaMetrics:
             self._process = None
 
     def samples(self, name: str = "goodwater_.*") -> Counter[Sample]:
-        """All it has of the series with a name like this, by its export: how often each (series, ms) is there."""
+        """All it has of the series with a name like this, by its export, and how often."""
         found: Counter[Sample] = Counter()
-        for line in self._get("/api/v1/export", {"match[]": f'{{__name__=~"{name}"}}'}).splitlines():
+        # A label that no series has: or it may remember from a moment ago that there are no such series.
+        match = f'{{__name__=~"{name}",asked_{time.monotonic_ns()}=""}}'
+        for line in self._get("/api/v1/export", {"match[]": match}).splitlines():
             series = json.loads(line)
             labels = tuple(sorted(series["metric"].items()))
             found.update((labels, time_ms) for time_ms in series["timestamps"])
         return found
-
-    def values(self, name: str, **labels: str) -> list[tuple[int, float]]:
-        """(ms, value) of one series, by time."""
-        match = ",".join(f'{key}="{value}"' for key, value in labels.items())
-        pairs: list[tuple[int, float]] = []
-        for line in self._get("/api/v1/export", {"match[]": f"{name}{{{match}}}"}).splitlines():
-            series = json.loads(line)
-            pairs += zip(series["timestamps"], series["values"], strict=True)
-        return sorted(pairs)
 
     def _get(self, path: str, fields: dict[str, str] | None = None) -> bytes:
         query = f"?{urllib.parse.urlencode(fields)}" if fields else ""

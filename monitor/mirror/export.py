@@ -46,7 +46,14 @@ class Export(Table):
         """Raises: Unanswered."""
         begin = ask.strand.measurement + self.separator
         names = "|".join(begin + field for field in ask.strand.fields)
-        match = [f"__name__=~{json.dumps(names)}", *(f"{name}={_quoted(v)}" for name, v in ask.strand.match)]
+        # For up to ten seconds it remembers by the question which series there are, also that there is none.
+        # A label that no series has makes this a new question.
+        newly = f'asked_{ask.at_ms}=""'
+        match = [
+            f"__name__=~{json.dumps(names)}",
+            *(f"{name}={_quoted(v)}" for name, v in ask.strand.match),
+            newly,
+        ]
         fields = {
             "match[]": "{" + ",".join(match) + "}",
             "start": f"{ask.from_ms / 1000:.3f}",

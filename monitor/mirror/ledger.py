@@ -114,17 +114,25 @@ class Ledger:
         return found
 
     def look(
-        self, strand: str, from_ms: int, until_ms: int, stage: int, now_ms: int, lag_ms: int, tries: int = 0
+        self,
+        strand: str,
+        from_ms: int,
+        until_ms: int,
+        stage: int,
+        now_ms: int,
+        lag_ms: int,
+        *,
+        tries: int = 0,
+        unanswered: bool = False,
     ) -> None:
         """Compare this span when `lag_ms` have passed. It joins the one before when they touch and that one
-        is young, or long overdue (the server cannot be asked): neither a steady flow nor an outage piles up
-        rows."""
+        is young, or when the server cannot be asked: neither a steady flow nor an outage piles up rows."""
         row = self._connection.execute(
-            "select id, until_ms, made_ms, due_ms from span where strand = ? and stage = ? and tries = 0 "
+            "select id, made_ms from span where strand = ? and stage = ? and tries = 0 "
             "and from_ms <= ? and until_ms >= ? order by id desc limit 1",
             (strand, stage, from_ms, from_ms - 1),
         ).fetchone()
-        if row is not None and tries == 0 and (now_ms - row[2] < _young(lag_ms) or row[3] <= now_ms - lag_ms):
+        if row is not None and tries == 0 and (unanswered or now_ms - row[1] < _young(lag_ms)):
             self._connection.execute(
                 "update span set until_ms = max(until_ms, ?), due_ms = ? where id = ?",
                 (until_ms, now_ms + lag_ms, row[0]),

@@ -74,7 +74,7 @@ class Looking:
         assert not isinstance(settings.read_back, NoReadBack)
         result = compared((), strand.fields, ())
         if points:
-            ask = Ask(strand, points[0].time_ms, points[-1].time_ms)
+            ask = Ask(strand, points[0].time_ms, points[-1].time_ms, now_ms)
             result = compared(points, strand.fields, settings.read_back.found(ask, out.server))
             self.answers += 1
         last_look = span.stage == len(settings.compare_after) - 1
@@ -93,7 +93,7 @@ class Looking:
                 tries = span.tries + 1 if span.stage != REVISE else 0
                 lag_ms = out.first_lag_ms * 2**tries
                 begin_ms = missing[0].time_ms if span.stage == REVISE else span.from_ms
-                out.ledger.look(strand.name, begin_ms, reached_ms, 0, now_ms, lag_ms, tries)
+                out.ledger.look(strand.name, begin_ms, reached_ms, 0, now_ms, lag_ms, tries=tries)
             elif span.stage != REVISE and not last_look:
                 lag_ms = settings.compare_after[span.stage + 1] - settings.compare_after[span.stage]
                 out.ledger.look(strand.name, span.from_ms, reached_ms, span.stage + 1, now_ms, lag_ms)

@@ -26,7 +26,7 @@ from monitor.mirror.settings import Mirror
 from monitor.mirror.source import Source
 from monitor.mirror.trouble import Trouble, Unanswered
 from monitor.plant.model import Plant
-from monitor.store.files import StoreMissing
+from monitor.store.files import StoreMissing, StoreMoved
 
 log = logging.getLogger(__name__)
 
@@ -99,7 +99,7 @@ class Mirroring:
             except Exception as error:
                 # The store or the ledger cannot be read, or a mistake of ours: months of watching go on.
                 self._forget()
-                expected = isinstance(error, sqlite3.Error | StoreMissing | OSError)
+                expected = isinstance(error, sqlite3.Error | StoreMissing | StoreMoved | OSError)
                 if not failing and expected:
                     log.warning("%s waits: %s", self._settings.label, error)
                 elif not failing:
@@ -127,6 +127,7 @@ class Mirroring:
             # What a look finds missing is written: it waits while writing fails.
             if not busy and self._writing.over(now_ms) and self._reading.over(now_ms):
                 busy = self._guarded(out, lambda: self._looking.one(now_ms), now_ms)
+        out.unanswered = bool(self._reading.since_ms)
         self._tell_what_lasts(out, now_ms)
         if busy:
             return min(_LONGEST_REST_S, _REST * (time.thread_time() - began_s))

@@ -42,6 +42,7 @@ class Outgoing:
     since_ms: int
     places: dict[str, int] = field(default_factory=dict)
     acknowledged: int = 0  # requests
+    unanswered: bool = False  # the server does not say what it kept just now
     _turn: int = 0
 
     @property
@@ -158,7 +159,9 @@ class Outgoing:
         # Of readings the whole span: also what comes late into it is then looked at.
         first_ms = before + 1 if strand.measurement == READING else min(p.time_ms for p in points)
         last_ms = max(p.time_ms for p in points)
-        self.ledger.look(strand.name, first_ms, last_ms, 0, now_ms, self.first_lag_ms)
+        self.ledger.look(
+            strand.name, first_ms, last_ms, 0, now_ms, self.first_lag_ms, unanswered=self.unanswered
+        )
 
     def _counted(self, counter: str, n: int, refused: tuple[int, str]) -> None:
         self.ledger.count(counter, n)

@@ -24,6 +24,7 @@ class Ask:
     strand: Strand
     from_ms: int
     until_ms: int
+    at_ms: int  # when it is asked
 
 
 class Found(NamedTuple):

@@ -26,7 +26,7 @@ from monitor.mirror.points import (
 from monitor.plant.model import Plant
 from monitor.readings import AlarmState, Standing, level_of
 from monitor.store import revisions
-from monitor.store.files import file_mark, open_reader
+from monitor.store.files import StoreMoved, file_mark, open_reader
 from monitor.store.revisions import Revision
 from monitor.store.rows import (
     BAD_SQL,
@@ -53,7 +53,8 @@ _STATES = {
 
 
 class Source:
-    """Used by one thread. Every method raises sqlite3.Error or StoreMissing as it comes."""
+    """Used by one thread. Every method raises sqlite3.Error and StoreMissing as they come, and StoreMoved
+    when the file it has open is no longer the store: close it then, and begin anew."""
 
     def __init__(self, data: Path, plant: Plant) -> None:
         self._data = data
@@ -73,11 +74,11 @@ class Source:
 
     @property
     def _store(self) -> sqlite3.Connection:
-        """The connection; a new one when another file has taken the store's place."""
         mark = file_mark(self._data)
-        if self._connection is None or mark != self._mark:
-            self.close()
+        if self._connection is None:
             self._connection, self._mark = open_reader(self._data), mark
+        elif mark != self._mark:
+            raise StoreMoved(f"another store has taken the place of the one in {self._data}")
         return self._connection
 
     def born_ms(self) -> int:
@@ -101,7 +102,8 @@ class Source:
             (last,) = self._store.execute("select coalesce(max(id), 0) from transition").fetchone()
             return int(last)
         if strand.measurement == HEALTH:
-            return _last_hour(now_ms)
+            # Of an instrument that has not spoken yet no hour has passed.
+            return 0 if self._first_hour(strand.of) is None else _last_hour(now_ms)
         number = self._number(strand.of)
         return 0 if number is None else latest_in_order(self._store, number)
 

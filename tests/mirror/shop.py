@@ -19,6 +19,7 @@ from monitor.mirror.server import Server
 from monitor.mirror.source import Source
 from monitor.plant.message_ids import message_id
 from monitor.readings import AlarmState, Bound, Reading, Reason, Standing, Transition
+from monitor.store.files import StoreMoved
 from monitor.store.writer import Batch, Writer
 from tests.victoria_metrics import Sample
 
@@ -64,7 +65,11 @@ METER = """
 id = "meter-{n}"
 point = "di-out"
 expected_interval = "1 min"
-wire = {{ kind = "mqtt", broker = "hall", topic = "m/{n}", payload = {{ kind = "json", values = {{ "m{n}.ec" = "/ec" }} }} }}
+[instrument.wire]
+kind = "mqtt"
+broker = "hall"
+topic = "water/{n}"
+payload = {{ kind = "json", time = "/t", values = {{ "m{n}.ec" = "/ec" }} }}
 [[instrument.channel]]
 id = "m{n}.ec"
 quantity = "conductivity"
@@ -79,8 +84,8 @@ MIRROR = """
 id = "office"
 url = "{url}"
 bucket = "water"
-every = "1 s"
-compare_after = ["2 s", "3 s"]
+every = "10 s"
+compare_after = ["10 min", "1 d"]
 read_back = {{ kind = "victoria-metrics" }}
 """
 
@@ -162,8 +167,62 @@ class Shop:
         """Every (series, ms) that should be on the server, with the names it gives them."""
         return expected(self.site, now_ms)
 
+    def replace(self) -> None:
+        """Begin a new store, as after a damaged file was set aside."""
+        self.writer.close()
+        for path in self.data.glob("goodwater.db*"):
+            path.rename(self.data / f"aside-{path.name}")
+        self._seq = 0
+        self.__post_init__()
+
     def close(self) -> None:
         self.writer.close()
+
+
+@dataclass
+class Driven:
+    """A shop and the mirror's thread, stepped by hand."""
+
+    shop: Shop
+    clock: Hands
+
+    def __post_init__(self) -> None:
+        self.mirroring = self.shop.mirroring(self.clock)
+
+    def restart(self) -> None:
+        """What a kill leaves: the ledger and the store, and nothing of memory."""
+        self.mirroring._forget()
+        self.mirroring = self.shop.mirroring(self.clock)
+
+    def on(self, ms: int = 0) -> None:
+        """Let time pass, and do all there is to do now."""
+        self.clock.at_ms += ms
+        for _ in range(200):
+            before = self._done()
+            try:
+                self.mirroring.round()
+            except StoreMoved:
+                self.mirroring._forget()
+                continue
+            if self._done() == before:
+                return
+        raise AssertionError("it does not come to rest")
+
+    def _done(self) -> tuple[object, ...]:
+        with self.shop.ledger() as ledger:
+            return (
+                ledger.places(),
+                [
+                    ledger.note(key)
+                    for key in ("sent", "again", "unkept", "looked_ms", "revision", "write", "read")
+                ],
+                ledger._connection.execute("select * from span").fetchall(),
+            )
+
+    def close(self) -> None:
+        self.mirroring._forget()
+        self.mirroring._server.close()
+        self.shop.close()
 
 
 def expected(site: SiteFile, now_ms: int) -> set[Sample]:
