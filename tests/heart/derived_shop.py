@@ -13,16 +13,17 @@ from tests.heart.shop import MINUTE, SITE, START_MS, Heart, site
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 
-_UNITS = {
-    "conductivity": ("uS/cm", "compensated = true"),
-    "tds": ("mg/L", 'tds_scale = "natural"'),
-    "temperature": ("degC", ""),
-    "flow": ("L/min", ""),
-    "volume": ("L", "counter = {}"),
-    "level": ("mm", ""),
-    "pressure": ("bar", ""),
-    "contact": ("1", ""),
+_USUAL: dict[str, dict[str, str]] = {
+    "conductivity": {"unit": '"uS/cm"', "compensated": "true"},
+    "tds": {"unit": '"mg/L"', "tds_scale": '"natural"'},
+    "temperature": {"unit": '"degC"'},
+    "flow": {"unit": '"L/min"'},
+    "volume": {"unit": '"L"', "counter": "{}"},
+    "level": {"unit": '"mm"'},
+    "pressure": {"unit": '"bar"'},
+    "contact": {"unit": '"1"'},
 }
+_ALWAYS = {"range": "[-1000, 1000000]", "resolution": "0.01", "flat_after": '"300 days"'}
 
 SUMP = """
 [[sump]]
@@ -33,14 +34,15 @@ surface = "0.72 m2"
 
 
 def text(derived: str, *, place: str = 'point = "permeate"', interval: str = "1 min", **channels: str) -> str:
-    """A site file's text; `channels` are ids (`_` for `.`) with their quantity, and more keys behind it."""
+    """A site file's text; `channels` are ids (`_` for `.`) with their quantity, and keys of their own behind
+    it, a line each, that take the place of the usual ones."""
     parts = [SITE, SUMP]
     for name, asked in channels.items():
-        quantity, _, more = asked.partition(";")
-        known, usual = _UNITS[quantity]
-        kept = "" if usual.split(" = ")[0] in more else usual
-        if quantity != "contact" and "jump" not in more:
-            kept += f'\njump = "100000 {known}"'
+        quantity, _, own = asked.partition(";")
+        keys = _ALWAYS | _USUAL[quantity]
+        if quantity != "contact":
+            keys["jump"] = f'"100000 {keys["unit"].strip(chr(34))}"'
+        keys |= dict(line.split(" = ", 1) for line in own.splitlines())
         parts.append(f"""
 [[instrument]]
 id = "{name}-meter"
@@ -51,13 +53,8 @@ wire = {{ kind = "mqtt", broker = "hall", topic = "{name}", payload = {{ kind = 
 [[instrument.channel]]
 id = "{name.replace("_", ".")}"
 quantity = "{quantity}"
-unit = "{known}"
-range = [-1000, 1000000]
-resolution = 0.01
-flat_after = "300 days"
-{kept}
-{more}
 """)
+        parts += [f"{key} = {value}\n" for key, value in keys.items()]
     return "".join(parts) + derived
 
 

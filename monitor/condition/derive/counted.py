@@ -221,6 +221,7 @@ class FlowMemory:
     litres: float | None = None
     time_ms: int = 0
     moved_ms: int = 0
+    measured_l_min: float = 0.0  # when it moved last; 0 at rest
     flow_l_min: float = 0.0
     reasons: int = 0
 
@@ -261,20 +262,20 @@ class CountedFlowKind:
         added = max(0.0, litres - memory.litres)
         if not added:
             return self._stands(memory, now_ms)
-        resting = memory.flow_l_min == 0.0
+        resting = memory.measured_l_min == 0.0
         since_ms = memory.time_ms if resting else memory.moved_ms
         # From rest one step says little: it may have been nearly full before. After a gap it is an average.
         doubtful = (resting and added <= self._step_l) or now_ms - memory.time_ms > self._gap_ms
         flow = added * _MINUTE_MS / (now_ms - since_ms)
-        return FlowMemory(litres, now_ms, now_ms, flow, int(Reason.INPUT_UNCERTAIN) if doubtful else 0)
+        return FlowMemory(litres, now_ms, now_ms, flow, flow, int(Reason.INPUT_UNCERTAIN) if doubtful else 0)
 
     def _stands(self, memory: FlowMemory, now_ms: int) -> FlowMemory:
         still_ms = now_ms - memory.moved_ms
-        due_ms = 0.0 if memory.flow_l_min == 0.0 else self._step_l / memory.flow_l_min * _MINUTE_MS
-        if memory.flow_l_min == 0.0 or still_ms > 2.0 * due_ms:
-            return replace(memory, time_ms=now_ms, flow_l_min=0.0, reasons=0)
+        measured = memory.measured_l_min
+        if measured == 0.0 or still_ms > 2.0 * self._step_l / measured * _MINUTE_MS:
+            return FlowMemory(memory.litres, now_ms, memory.moved_ms)
         # No step since then, so it flows no faster than one step in that time.
-        flow = min(memory.flow_l_min, self._step_l * _MINUTE_MS / still_ms)
+        flow = min(measured, self._step_l * _MINUTE_MS / still_ms)
         return replace(memory, time_ms=now_ms, flow_l_min=flow)
 
     def value(self, memory: FlowMemory, inputs: Mapping[str, Reading]) -> Value | None:
