@@ -132,44 +132,46 @@ class Span(NamedTuple):
     to_ms: int
 
 
-# What is ahead of the clock was stamped by one that ran ahead: it is as over as it will be.
-_READY = """
-    select channel, every_min, from_ms, to_ms from rollup_due d where every_min = :every
-        and (from_ms + :unit <= :over or from_ms >= :ahead)
+# What is ahead of the clock was stamped by one that ran ahead: it is as over as it will be. Days wait for
+# their hours.
+_OVER = "(from_ms + :unit <= :over or from_ms >= :ahead)"
+_HOURS = f"select channel, from_ms, to_ms from rollup_due where every_min = 60 and {_OVER}"
+_DAYS = f"""
+    select channel, from_ms, min(to_ms, coalesce(hour_ms, to_ms)) from (
+        select channel, from_ms, to_ms, (
+            select min(h.from_ms) from rollup_due h
+            where h.channel = d.channel and h.every_min = 60 and h.to_ms > d.from_ms
+        ) as hour_ms
+        from rollup_due d where every_min = 1440 and {_OVER}
+    ) where hour_ms is null or hour_ms >= from_ms + :unit limit :limit
 """
-_AT_ONCE = 200
+_AT_ONCE = 100
 
 
 def _ready(
     connection: sqlite3.Connection, now_ms: int, channel: int | None = None, from_ms: int = 0, to_ms: int = 0
 ) -> list[Span]:
     """Some of what is due and over: hours, or where there is none, days; of one channel and span if asked."""
-    over_ms, ahead_ms = now_ms - _GRACE_MS, _up(now_ms, DAY_MS) + DAY_MS
-    named = {"over": over_ms, "ahead": ahead_ms, "limit": _AT_ONCE}
-    hours = named | {"every": int(Every.HOUR), "unit": HOUR_MS}
+    over_ms = now_ms - _GRACE_MS
+    named = {"over": over_ms, "ahead": _up(now_ms, DAY_MS) + DAY_MS, "limit": _AT_ONCE}
+    hours = named | {"unit": HOUR_MS}
     if channel is not None:
-        of_it = _READY + " and channel = :channel and from_ms < :to and to_ms > :from"
+        of_it = f"{_HOURS} and channel = :channel and from_ms < :to and to_ms > :from"
         where = {"channel": channel, "from": from_ms, "to": to_ms}
-        return _spans(connection.execute(of_it, hours | where), over_ms)
-    spans = _spans(connection.execute(f"{_READY} limit :limit", hours), over_ms)
-    if spans:
-        return spans
-    settled = (
-        " and not exists (select 1 from rollup_due h where h.channel = d.channel and h.every_min = 60 "
-        "and h.from_ms < d.to_ms and h.to_ms > d.from_ms) limit :limit"
-    )
-    days = named | {"every": int(Every.DAY), "unit": DAY_MS}
-    return _spans(connection.execute(_READY + settled, days), over_ms)
+        return _spans(connection.execute(of_it, hours | where), Every.HOUR, over_ms)
+    spans = _spans(connection.execute(f"{_HOURS} limit :limit", hours), Every.HOUR, over_ms)
+    return spans or _spans(connection.execute(_DAYS, named | {"unit": DAY_MS}), Every.DAY, over_ms)
 
 
-def _spans(rows: Iterable[tuple[int, int, int, int]], over_ms: int) -> list[Span]:
-    """Rows of `rollup_due` as far as they are over, neighbours as one."""
+def _spans(rows: Iterable[tuple[int, int, int]], every: Every, over_ms: int) -> list[Span]:
+    """Rows of `rollup_due` as far as they are over, in whole units, neighbours as one."""
+    unit_ms = every.ms
+    over_ms = over_ms // unit_ms * unit_ms
     spans: list[Span] = []
-    for channel, every_min, from_ms, to_ms in rows:
-        every = Every(every_min)
+    for channel, from_ms, to_ms in rows:
         if from_ms < over_ms:
-            to_ms = min(to_ms, over_ms // every.ms * every.ms)
-        if spans and spans[-1][:2] == (channel, every) and from_ms <= spans[-1].to_ms:
+            to_ms = min(to_ms, over_ms)
+        if spans and spans[-1].channel == channel and from_ms <= spans[-1].to_ms:
             spans[-1] = spans[-1]._replace(to_ms=max(to_ms, spans[-1].to_ms))
         else:
             spans.append(Span(channel, every, from_ms, to_ms))
@@ -227,7 +229,7 @@ class Rollups:
         connection.execute("begin immediate")
         try:
             for span in spans:
-                self._sum_up(connection, span, now_ms)
+                self._go_through(connection, span, now_ms, end)
                 if time.monotonic() >= end:
                     break
             connection.execute("commit")
@@ -236,14 +238,25 @@ class Rollups:
             raise
         return True
 
-    def _sum_up(
-        self, connection: sqlite3.Connection, span: Span, now_ms: int, *, flow_first: bool = True
+    def _go_through(
+        self, connection: sqlite3.Connection, span: Span, now_ms: int, end: float, *, flow_first: bool = True
     ) -> None:
+        """Sum up a span piece by piece, until it is done or time is up."""
+        while span.from_ms < span.to_ms:
+            done_ms = self._sum_up(connection, span, now_ms, end, flow_first)
+            span = span._replace(from_ms=done_ms)
+            if time.monotonic() >= end:
+                return
+
+    def _sum_up(
+        self, connection: sqlite3.Connection, span: Span, now_ms: int, end: float, flow_first: bool
+    ) -> int:
+        """Sum up the first piece of a span; up to where that was."""
         channel, every, from_ms, to_ms = span
         if every is Every.DAY:
             _sum_up_days(connection, channel, from_ms, to_ms)
             _done(connection, span)
-            return
+            return to_ms
         (name,) = connection.execute("select name from channel where id = ?", (channel,)).fetchone()
         how = summed(connection, name)
         if how is None:
@@ -256,11 +269,12 @@ class Rollups:
             to_ms = _until(connection, how, span)
             if how.flow is not None and flow_first:  # what weighs this, so that it is summed up once
                 for flow in _ready(connection, now_ms, how.flow.channel, from_ms, to_ms):
-                    self._sum_up(connection, flow, now_ms, flow_first=False)
+                    self._go_through(connection, flow, now_ms, end, flow_first=False)
             _sum_up_hours(connection, how, from_ms, to_ms)
             _mark_span(connection, channel, Every.DAY, from_ms // DAY_MS * DAY_MS, _up(to_ms, DAY_MS))
         _done(connection, Span(channel, every, from_ms, to_ms))
         self._weighted_by(connection, name, from_ms, to_ms)
+        return to_ms
 
     def _weighted_by(self, connection: sqlite3.Connection, flow: str, from_ms: int, to_ms: int) -> None:
         """What was summed up before this flow of the same hours came is due again."""
