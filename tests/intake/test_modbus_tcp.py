@@ -115,6 +115,16 @@ def test_what_cannot_be_the_answer_is_told_and_the_next_one_is_taken(
     assert [link.up for link in recorder.links] == [True]
 
 
+def test_a_late_answer_does_not_make_the_silence_behind_it_look_like_noise(
+    start: Start, recorder: Recorder, line: OverTcp
+) -> None:
+    turns = iter([[0.15], *[[]] * 100])
+    line.bend = lambda answer: [(seconds, answer) for seconds in next(turns)]
+    start(line.wire(3, "a", timeout="100 ms"))
+    eventually(lambda: len(line.bodies) >= 4)
+    assert recorder.slugs == ["no-answer"] and recorder.values == []
+
+
 def test_a_half_closed_connection_is_lost_and_opened_anew(
     start: Start, recorder: Recorder, line: OverTcp
 ) -> None:
