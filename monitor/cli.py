@@ -23,6 +23,7 @@ COMMANDS: dict[str, str] = {
     "readings": "stored readings as CSV",
     "listen": "what arrives on a broker or a serial port, as it would be read, and the tables to paste",
     "registers": "what a Modbus instrument's registers hold, in all types, and the tables to paste",
+    "mirror": "how the copies on other servers stand; have one compared anew",
     "replay": "judge the stored stream again and compare with the alarms there were",
     "notify-test": "send a test message to everybody by each of their ways",
     "calc": "compute a quantity of water, resin, membrane, sump or statistics by hand",

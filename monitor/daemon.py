@@ -39,8 +39,11 @@ from monitor.intake.modbus_tcp import ModbusTcpDriver
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
 from monitor.keeper import Keeper
+from monitor.mirror.mirroring import Mirroring
+from monitor.mirror.server import Server
+from monitor.mirror.settings import Mirror
 from monitor.notify.delivery import Delivery
-from monitor.notify.trial import DirectMail
+from monitor.notify.trial import Attempt, DirectMail
 from monitor.notify.way import Surroundings
 from monitor.plant.message_ids import message_id
 from monitor.readings import Evidence, Owed, Wording
@@ -57,6 +60,7 @@ from monitor.watch import Watch
 log = logging.getLogger(__name__)
 
 _DELIVERY_STOP_S = 10.0
+_MIRROR_STOP_S = 5.0
 _OPEN_AGAIN_S = 30.0
 # So often in a row SQLite calls the file damaged, though a look through it finds nothing.
 _SURELY_DAMAGED = 3
@@ -148,6 +152,9 @@ class Daemon:
             keeper.start()
             delivery.start()
             stack.callback(delivery.stop, _DELIVERY_STOP_S)
+            for mirror in self._make_mirrors(data):
+                mirror.start()
+                stack.callback(mirror.stop, _MIRROR_STOP_S)
             for driver in wires:
                 driver.start()
                 stack.callback(driver.stop)
@@ -257,6 +264,27 @@ class Daemon:
             settings=self._site.delivery,
         )
 
+    def _make_mirrors(self, data: Path) -> list[Mirroring]:
+        return [self._make_mirror(settings, data) for settings in self._site.mirrors]
+
+    def _make_mirror(self, settings: Mirror, data: Path) -> Mirroring:
+        site, direct = self._site, DirectMail(self._site.plant, surroundings(self._site), "low")
+
+        def tell(subject: str, text: str) -> bool:
+            attempts = direct.tell(subject, text, self._clock.now_ms())
+            _log_told(settings.label, attempts)
+            return any(attempt.ok for attempt in attempts)
+
+        return Mirroring(
+            settings,
+            site.plant,
+            data,
+            Server(settings, site.path.parent, os.environ),
+            clock=self._clock,
+            random=random.random,
+            tell=tell,
+        )
+
     def _beat_or_stop(self) -> None:
         if not self._beat.alive():
             self._stopping.set()  # the supervisor is gone
@@ -271,15 +299,19 @@ class Daemon:
         )
 
         def tell() -> None:
-            for attempt in self._direct.tell("Goodwater cannot store", text, self._clock.now_ms()):
-                log.log(
-                    logging.INFO if attempt.ok else logging.ERROR,
-                    "told %s by %s of the store's fault: %s",
-                    attempt.person, attempt.way, attempt.detail,
-                )  # fmt: skip
+            _log_told("the store", self._direct.tell("Goodwater cannot store", text, self._clock.now_ms()))
 
         self._telling = threading.Thread(target=tell, name="direct mail", daemon=True)
         self._telling.start()
+
+
+def _log_told(of: str, attempts: list[Attempt]) -> None:
+    for attempt in attempts:
+        log.log(
+            logging.INFO if attempt.ok else logging.ERROR,
+            "told %s by %s of trouble with %s: %s",
+            attempt.person, attempt.way, of, attempt.detail,
+        )  # fmt: skip
 
 
 def main(arguments: list[str] | None = None) -> int:

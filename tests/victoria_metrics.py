@@ -27,8 +27,8 @@ def program() -> str:
     )
     if found is None:
         raise AssertionError(
-            "these tests need victoria-metrics: sh -c '. tests/victoria_metrics.sh; goodwater_victoria_metrics' "
-            "gets it, or name its program in GOODWATER_VICTORIA_METRICS"
+            "these tests need victoria-metrics: tests/victoria_metrics.sh gets it; "
+            "or name its program in GOODWATER_VICTORIA_METRICS"
         )
     return found
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from monitor.check.caution import Caution
+from monitor.check.copies import of_mirrors
 from monitor.check.limits import of_limits
 from monitor.check.meters import of_meters
 from monitor.check.sumps import of_sumps
@@ -18,6 +19,7 @@ def cautions(site: SiteFile, environ: Mapping[str, str]) -> list[Caution]:
     """All of them, in the order of the file; those about the file as a whole first."""
     found = [
         *of_people(site, environ),
+        *of_mirrors(site, environ),
         *of_limits(site),
         *of_meters(site),
         *of_sumps(site),

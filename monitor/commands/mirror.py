@@ -71,6 +71,8 @@ def _compare(site: SiteFile, mirror: Mirror, since_ms: int) -> int:
 
 def shown(site: SiteFile, mirrors: list[Mirror], now_ms: int) -> tuple[str, bool]:
     """How mirrors stand, in words, and whether all is well with them."""
+    if not mirrors:
+        return "", True
     blocks, well = [], True
     with contextlib.closing(open_reader(site.data_dir)) as connection:
         latest = {name: reading.time_ms for name, reading in reader.latest(connection).items()}

@@ -8,6 +8,7 @@ import sqlite3
 
 from monitor.clock import MachineClock
 from monitor.commands.common import add_site, age, local, table
+from monitor.commands.mirror import shown as shown_mirrors
 from monitor.config import SiteFile, load
 from monitor.daemon import wordings
 from monitor.notify.message import wording_of
@@ -36,6 +37,7 @@ def run(options: argparse.Namespace) -> int:
             _links(site, connection),
             _channels(site, connection, now_ms),
             _messages(connection),
+            shown_mirrors(site, list(site.mirrors), now_ms),
             _counts(connection, now_ms),
             _anew(site, connection),
         ]

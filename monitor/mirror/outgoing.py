@@ -115,7 +115,7 @@ class Outgoing:
 
     def _revise_health(self, channel: str, from_ms: int, until_ms: int, now_ms: int) -> None:
         """Hours of the channel's instrument that were counted before these readings came."""
-        if channel not in self.plant.channels:
+        if channel not in self.plant.channels or channel in self.plant.computed:
             return
         name = f"health {self.plant.instrument_of(channel).id}"
         hour_ms = from_ms // HOUR_MS * HOUR_MS

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from pydantic import JsonValue
 
-from monitor.notify.letter import Letter, as_html, as_text
+from monitor.notify.letter import Letter, Tone, as_html, as_text
 from monitor.notify.notice_json import notice_json
 from monitor.notify.when import local_time
 from monitor.notify.words import one_line
@@ -96,19 +96,22 @@ def trial(plant: Plant, person: Person, way: int, now_ms: int) -> Message:
     return _with_plain_data(_from_letter(letter, plant, person, now_ms, own_id, own_id), "trial", plant)
 
 
-def own_fault(plant: Plant, person: Person, way: int, subject: str, text: str, now_ms: int) -> Message:
-    """Word of a fault of Goodwater's own store, for which no row in the outbox can be written."""
+def own_fault(
+    plant: Plant, person: Person, way: int, subject: str, text: str, now_ms: int, tone: Tone = "high"
+) -> Message:
+    """Word of a fault of Goodwater's own: of its store, for which no row in the outbox can be written, or of
+    what is no alarm of the water."""
     letter = Letter(
         first_line=f"Goodwater at {plant.site.name}: {subject}",
         facts=(("Noticed", local_time(now_ms, plant.site.timezone)), ("Site", plant.site.name)),
         meaning=tuple(line for line in text.splitlines() if line.strip()),
-        tone="high",
+        tone=tone,
     )
     own_id = trial_id(person.id, way, plant.site.id, now_ms)
     message = _with_plain_data(
         _from_letter(letter, plant, person, now_ms, own_id, own_id), "own-fault", plant
     )
-    return replace(message, headers={"Importance": "high"})
+    return replace(message, headers={"Importance": "high"}) if tone == "high" else message
 
 
 def person_of(plant: Plant, person: str) -> Person:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import cast
 
 from monitor.notify.failures import Failure
+from monitor.notify.letter import Tone
 from monitor.notify.message import Message, own_fault, trial
 from monitor.notify.way import Surroundings, Way
 from monitor.plant.model import Person, Plant
@@ -31,11 +32,12 @@ def try_all(plant: Plant, around: Surroundings, now_ms: int) -> list[Attempt]:
 
 
 class DirectMail:
-    """The one exception to the outbox: a fault of the store is told from memory, at most daily."""
+    """The one exception to the outbox: a fault of Goodwater's own is told from memory, at most daily."""
 
-    def __init__(self, plant: Plant, around: Surroundings) -> None:
+    def __init__(self, plant: Plant, around: Surroundings, tone: Tone = "high") -> None:
         self._plant = plant
         self._around = around
+        self._tone = tone
         self._tried_ms: int | None = None
         self._told_ms: int | None = None
 
@@ -50,7 +52,7 @@ class DirectMail:
         attempts = _to_everybody(
             self._plant,
             self._around,
-            lambda person, way: own_fault(self._plant, person, way, subject, text, now_ms),
+            lambda person, way: own_fault(self._plant, person, way, subject, text, now_ms, self._tone),
         )
         if any(attempt.ok for attempt in attempts):
             self._told_ms = now_ms
