@@ -100,7 +100,7 @@ def test_what_was_acknowledged_never_comes_again_however_soon_we_leave(
     broker: Mosquitto, start: Start, version: str
 ) -> None:
     # Without waiting for the broker's answer about one stop in two makes it send some of these again.
-    for n in range(5):
+    for n in range(4):
         recorder = Recorder()
         driver = start(broker, recorder, version=version)
         eventually(recorder.is_up)
