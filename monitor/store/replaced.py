@@ -55,9 +55,10 @@ def damage_in(data: Path, beat: Callable[[], None]) -> str | None:
     found: list[str | None] = [None]
     looking = threading.Thread(target=lambda: found.__setitem__(0, _looked_through(data)), name="store check")
     looking.start()
+    beat()
     while looking.is_alive():
-        beat()
         looking.join(_WAIT_S)
+        beat()
     return found[0]
 
 
