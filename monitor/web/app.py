@@ -20,7 +20,7 @@ from starlette.routing import Route
 from monitor.clock import Clock
 from monitor.plant.model import Plant
 from monitor.readings import Transition
-from monitor.store.files import StoreMissing, holder, open_reader
+from monitor.store.files import StoreMissing, file_mark, holder, open_reader
 from monitor.web import view
 
 _HERE = Path(__file__).parent
@@ -92,10 +92,15 @@ async def _changes(data: Path) -> AsyncIterator[str]:
     """A line each time another process has committed, and at least every ten seconds."""
     version, quiet_s = -1, 0.0
     connection: sqlite3.Connection | None = None
+    mark = file_mark(data)
     try:
         while True:
+            if connection is not None and file_mark(data) != mark:  # another store is in its place
+                connection.close()
+                connection, version = None, -1
             with contextlib.suppress(StoreMissing, sqlite3.Error):
-                connection = connection or open_reader(data)
+                if connection is None:
+                    mark, connection = file_mark(data), open_reader(data)
                 (seen,) = connection.execute("pragma data_version").fetchone()
                 if seen != version or quiet_s >= _SAY_SOMETHING_S:
                     version, quiet_s = seen, 0.0
