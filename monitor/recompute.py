@@ -57,6 +57,12 @@ def _looks_at(plant: Plant, name: str, channel: Channel) -> Iterator[str]:
         yield channel.gate.flow
 
 
+def _stays_counted(plant: Plant, name: str) -> bool:
+    """A counter's litres and a sum go on from where they stand: what they counted is not counted anew, or
+    they would step when the present is reached. A new calibration holds for what they count from now on."""
+    return plant.channels[name].counter is not None or (name in plant.computed and plant.computed[name].sums)
+
+
 def _grounds(channel: Channel) -> _Grounds:
     """What a value rests on besides what was received."""
     return {
@@ -168,6 +174,7 @@ class Recompute:
             return
         changing = rest_on(self._plant, asked.channel)
         wanted = changing | {n for c in changing for n in _looks_at(self._plant, c, self._plant.channels[c])}
+        changing = {name for name in changing if not _stays_counted(self._plant, name)}
         watch, shifts = Watch(self._plant, ()), _Shifts()
         begin_ms = next_reading_ms(connection, wanted, max(0, asked.from_ms - _LEAD_MS))
         state = None

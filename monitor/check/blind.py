@@ -21,6 +21,9 @@ class Eyes:
         self.plant = plant
         self._at: dict[str, list[Channel]] = {}
         for channel in plant.channels.values():
+            # A flow that is counted is a flow; else what is computed sees no more than its inputs.
+            if channel.id in plant.computed and channel.quantity not in ("flow", "volume"):
+                continue
             point = plant.point_of(channel.id)
             if point is not None:
                 self._at.setdefault(point.after, []).append(channel)

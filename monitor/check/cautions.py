@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from monitor.check.caution import Caution
 from monitor.check.copies import of_mirrors
+from monitor.check.counters import of_counters
 from monitor.check.limits import of_limits
 from monitor.check.meters import of_meters
 from monitor.check.sumps import of_sumps
@@ -22,6 +23,7 @@ def cautions(site: SiteFile, environ: Mapping[str, str]) -> list[Caution]:
         *of_mirrors(site, environ),
         *of_limits(site),
         *of_meters(site),
+        *of_counters(site),
         *of_sumps(site),
         *of_train(site),
         *of_wires(site),

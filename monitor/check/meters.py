@@ -23,7 +23,7 @@ _LEAST_OHM, _MOST_OHM = 50.0, 200_000.0
 
 def of_meters(site: SiteFile) -> Iterator[Caution]:
     """Cautions about single channels."""
-    for channel in site.plant.channels.values():
+    for channel in (c for instrument in site.plant.instrument for c in instrument.channel):
         line = site.places.line("channel", channel.id)
         yield from (Caution(line, text) for text in _unsaid(channel))
         yield from _cell(site, channel)

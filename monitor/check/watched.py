@@ -33,8 +33,11 @@ def _channel(site: SiteFile, channel: Channel) -> Iterator[str]:
     unit = shown_unit(channel.unit)
     what = f"{channel.quantity} in {unit}" if unit else channel.quantity
     rules = [rule for rule in site.rules if channel.id in rule.channels]
+    one = site.plant.computed.get(channel.id)
     silences = [_silence(site.plant, rule, channel) for rule in of_kind(rules, Silent)]
     silent = f"silence told after {' or '.join(silences)}" if silences else "its silence is not told"
+    if one is not None:
+        silent = f"{one.what} of {', '.join(one.inputs.values())}"
     yield f"    {channel.id}: {what}, {silent}"
     judged = [rule for rule in rules if rule.kind != Silent.kind]
     for rule in judged:

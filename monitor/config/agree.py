@@ -15,7 +15,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from monitor.config.derived import order_of_derived, quantity_of
+from monitor.config.derived import looks_down, quantity_of
 from monitor.config.locate import Lines, Path
 from monitor.config.mistakes import Mistake, one_of, quoted
 from monitor.config.tables import Found, marked, path_in, place_words, references, walk
@@ -80,7 +80,6 @@ def disagreements(document: Document) -> Iterator[Mistake]:
     yield from _references(document)
     yield from _left_out(document)
     yield from _order_of_stages(document)
-    yield from order_of_derived(document)
     yield from _one_use_a_port(document)
     yield from _lines_fit_their_port(document)
     yield from _columns_by_number(document)
@@ -110,16 +109,22 @@ def _family(table: Found) -> str:
 
 def _references(document: Document) -> Iterator[Mistake]:
     for table in document.tables:
-        for path, name, mark in references(table):
-            known = _referable(document, table, mark)
-            if name not in known:
-                yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
-                continue
-            quantity = quantity_of(document, known[name])
-            if mark.quantities and quantity in QUANTITIES and quantity not in mark.quantities:
-                fitting = [n for n, t in known.items() if quantity_of(document, t) in mark.quantities]
-                allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
-                yield document.mistake(path, f'"{name}", which measures {quantity}', allowed)
+        yield from _references_of(document, table)
+
+
+def _references_of(document: Document, table: Found) -> Iterator[Mistake]:
+    for path, name, mark in references(table):
+        known = _referable(document, table, mark)
+        if name not in known:
+            yield document.mistake(path, f'"{name}", which is no {_called(mark)}', one_of(known, name))
+            continue
+        quantity = quantity_of(document, known[name])
+        if mark.quantities and quantity in QUANTITIES and quantity not in mark.quantities:
+            fitting = [n for n, t in known.items() if quantity_of(document, t) in mark.quantities]
+            allowed = f"a channel of {' or '.join(mark.quantities)}, {one_of(fitting, name)}"
+            yield document.mistake(path, f'"{name}", which measures {quantity}', allowed)
+    if table.name == "derived":
+        yield from looks_down(document, table)
 
 
 def _left_out(document: Document) -> Iterator[Mistake]:
@@ -136,8 +141,8 @@ def _left_out(document: Document) -> Iterator[Mistake]:
 
 
 def refers_amiss(document: Document, table: Found) -> bool:
-    """Whether a table names another that is not there."""
-    return any(name not in _referable(document, table, mark) for _, name, mark in references(table))
+    """Whether a table names another that is not there, or that is none for it."""
+    return next(_references_of(document, table), None) is not None
 
 
 def _referable(document: Document, table: Found, mark: RefersTo) -> Mapping[str, Found]:

@@ -24,19 +24,18 @@ def quantity_of(document: Document, table: Found) -> str:
     return "" if other is None or not _stands_above(other, table) else quantity_of(document, other)
 
 
-def order_of_derived(document: Document) -> Iterator[Mistake]:
+def looks_down(document: Document, table: Found) -> Iterator[Mistake]:
     """A derived channel looks only at what is computed before it: instruments' channels, and those above."""
-    for table in (table for table in document.tables if table.name == "derived"):
-        for path, name, mark in references(table):
-            other = document.named("channel").get(name) if mark.table == "channel" else None
-            if other is not None and not _stands_above(other, table):
-                itself = other.path == table.path
-                yield document.mistake(
-                    path,
-                    f'"{name}", which {"is this channel itself" if itself else "is computed further down"}',
-                    "a channel of an instrument, or a derived one above: they are computed in the order of "
-                    "the file",
-                )
+    for path, name, mark in references(table):
+        other = document.named("channel").get(name) if mark.table == "channel" else None
+        if other is not None and not _stands_above(other, table):
+            itself = other.path == table.path
+            yield document.mistake(
+                path,
+                f'"{name}", which {"is this channel itself" if itself else "is computed further down"}',
+                "a channel of an instrument, or a derived one above: they are computed in the order of the "
+                "file",
+            )
 
 
 def _stands_above(other: Found, table: Found) -> bool:

@@ -118,7 +118,11 @@ class Stuck:
                     f'channels: "{name}" is a {plant.channels[name].quantity}, which stands still by nature; '
                     "leave it out"
                 )
-        judged = [c for c in plant.channels.values() if c.quantity not in _NOT_JUDGED]
+            if name in plant.computed:
+                there = ", ".join(plant.computed[name].inputs.values())
+                raise ValueError(f'channels: "{name}" is computed; watch what it is computed of: {there}')
+        measured = [c for c in plant.channels.values() if c.id not in plant.computed]
+        judged = [c for c in measured if c.quantity not in _NOT_JUDGED]
         self._channels: dict[str, Channel] = {
             c.id: c for c in judged if not settings.channels or c.id in settings.channels
         }

@@ -103,12 +103,11 @@ def now(
 def _placed(plant: Plant) -> dict[str, list[str]]:
     """Channels by the stage or sump they measure."""
     placed: dict[str, list[str]] = {}
-    for instrument in plant.instrument:
-        for channel in instrument.channel:
-            point = plant.point_of(channel.id)
-            place = point.after if point is not None else instrument.sump
-            if place is not None:
-                placed.setdefault(place, []).append(channel.id)
+    for name in plant.channels:
+        point = plant.point_of(name)
+        place = point.after if point is not None else plant.instrument_of(name).sump
+        if place is not None:
+            placed.setdefault(place, []).append(name)
     return placed
 
 
@@ -125,7 +124,7 @@ def _value(channel: Channel, reading: Reading | None, now_ms: int, plant: Plant)
     age_ms = max(0, now_ms - reading.time_ms)
     if reading.standing == Standing.GATED:
         notes.append("no flow")
-    if age_ms > 3 * plant.instrument_of(channel.id).expected_interval + STALE_MS:
+    if age_ms > 3 * plant.interval_of(channel.id) + STALE_MS:
         notes.append("old")
         level = Level.BAD.name.lower()
     text = shown(reading.value, channel.quantity)

@@ -37,6 +37,7 @@ _QUANTITY = {
 }
 # More permeate, less passage: how each reading moves the two. What moves them both ways tells nothing.
 _FLOW = {"permeate_flow": UP, "temperature": DOWN, "feed_pressure": DOWN, "pressure_drop": UP}
+_DRIVING = ("feed_flow", "feed_pressure", "pressure_drop", "feed", "permeate")
 _PASSAGE = {"permeate": UP, "feed": DOWN, "temperature": DOWN}
 
 
@@ -64,11 +65,6 @@ class Normalised(Formula):
         # Said at once, not at the first reading: a table that is turned round, a reference without physics.
         self._normalised(self._reference)
 
-    @property
-    def statement(self) -> str:
-        """What is corrected with these readings, and what would have to be read for more."""
-        return self._normalised(self._reference).statement
-
     def value(self, memory: None, inputs: Mapping[str, Reading]) -> Value | None:
         said = {key: inputs[name].value for key, name in self._inputs.items()}
         if said["permeate_flow"] <= 0.0:
@@ -88,6 +84,14 @@ class Normalised(Formula):
 
 
 def normalised_flow(settings: NormalisedFlow, plant: Plant) -> Normalised:
+    given = [key for key in ("permeate_pressure", *_DRIVING) if key in settings.inputs]
+    missing = [key for key in _DRIVING if key not in settings.inputs]
+    if given and missing:
+        raise ValueError(
+            f"{given[0]}: the driving pressure needs all of {', '.join(_DRIVING)}, and {', '.join(missing)} "
+            "is not there; name it too, or leave all of them out: the flow is then corrected for temperature "
+            "only"
+        )
     return Normalised(settings, plant, _FLOW, lambda found: found.permeate_flow_l_min)
 
 

@@ -20,6 +20,7 @@ class Derived(Table):
     """A channel that is computed. Each kind adds a literal `kind` and the channels it looks at."""
 
     measures: ClassVar[str] = ""  # the quantity of its value; empty for that of its first input
+    sums: ClassVar[bool] = False  # what it has counted stays, also when an input is computed anew
     multiplies: ClassVar[bool] = False  # a product or quotient of its inputs: their shares of error add up
 
     id: Annotated[Id, Field(description="what rules, gates and commands call it, as any channel")]

@@ -17,6 +17,8 @@ Contact = Annotated[
 class Since(Derived):
     """A count that begins anew with an event of the logbook."""
 
+    sums: ClassVar[bool] = True
+
     since: Annotated[
         Id | None,
         Field(

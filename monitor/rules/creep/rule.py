@@ -150,7 +150,7 @@ class Creep:
             raise ValueError("feed_flow alone gives no recovery; name the permeate_flow too, or leave it out")
         self._beside = beside
         self._together_ms = {
-            name: max(_TOGETHER_MS, 3 * plant.instrument_of(name).expected_interval)
+            name: max(_TOGETHER_MS, 3 * plant.interval_of(name))
             for name in beside.values()
         }
         self.channels = frozenset({self._permeate.id, *beside.values()})
