@@ -34,7 +34,7 @@ Tell = Callable[[str, str], bool]  # subject, text -> whether it reached anybody
 
 _REST = 4.0
 _LONGEST_REST_S = 60.0  # a clock that was set forward is noticed by then
-_FIRST_WAIT_MS, _LONGEST_WAIT_MS = 5_000, 300_000
+_FIRST_WAIT_MS, _LONGEST_WAIT_MS = 2_000, 300_000
 _AGAIN_S = 60.0
 
 

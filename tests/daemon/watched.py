@@ -127,9 +127,9 @@ class Watched:
         self._log = (path.parent / "run.log").open("ab")
         self.process: subprocess.Popen[bytes] | None = None
 
-    def start(self) -> None:
+    def start(self, *arguments: str) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "monitor.cli", "run", str(self.path)],
+            [sys.executable, "-m", "monitor.cli", "run", str(self.path), *arguments],
             stderr=self._log,
             stdout=self._log,
             start_new_session=True,
