@@ -46,6 +46,7 @@ class Scripted:
     litres: Callable[[int], float] = lambda minute: 0.0
     shown: Callable[[int, float], float] = lambda minute, level_mm: level_mm
     pump: bool = True
+    told_late_min: int = 0  # by how much the contact's value is old when it comes
     volume_l: float = 280.0
     seed: int = 1
     chance: random.Random = field(init=False)
@@ -69,7 +70,7 @@ class Scripted:
             at_ms = MONDAY_MS + minute * MINUTE_MS
             yield Sample(f"{self.sump}.level", float(round(level_mm)), at_ms, at_ms)
             if self.pump:
-                yield Sample(f"{self.sump}.pump", float(on), at_ms, at_ms)
+                yield Sample(f"{self.sump}.pump", float(self.runs(minute - self.told_late_min)), at_ms, at_ms)
 
 
 def lived(sumps: list[Scripted], first: int, last: int) -> Iterator[Event]:

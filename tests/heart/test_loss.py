@@ -313,6 +313,11 @@ def test_starts_stops_and_collapsing_foam_are_no_fast_fall() -> None:
     assert watch.transitions == []
 
 
+def test_a_start_that_a_logger_tells_late_is_no_fast_fall() -> None:
+    watch = live(Scripted("m01", 0.72, every_min=10, told_late_min=10), 9 * DAY)
+    assert told(watch, "loss/m01/burst") == []
+
+
 def test_a_fast_fall_returns_when_it_is_over() -> None:
     begin = 4 * DAY + 2 * HOUR
     watch = minutely(lambda m: -2.0 if begin <= m < begin + 20 else 0.0)

@@ -58,6 +58,7 @@ class Mark(NamedTuple):
     on: bool
     running_ms: int
     counted_l: float
+    since_ms: int  # since when the pump ran, or stood
 
 
 class Move(NamedTuple):
@@ -90,6 +91,7 @@ class Books:
     pump_on: bool | None = None
     pump_since_ms: int = 0
     pump_seen_ms: int = 0
+    pump_gap_ms: int = 0  # about the longest time between two of the contact's values, lately
     running_ms: int = 0
     counter: float | None = None
     counted_l: float = 0.0
@@ -100,6 +102,7 @@ class Books:
     unrest_mm: float = 0.0
     same_raw: float | None = None
     same_since_ms: int = 0
+    waiting: tuple[Mark, ...] = ()  # marks of a state that the contact has not confirmed yet
     last: Mark | None = None
     quiet: tuple[Mark, ...] = ()
     busy: tuple[Mark, ...] = ()
@@ -130,8 +133,11 @@ def on_pump(books: Books, reading: Reading, sump: Geometry) -> Books:
     if known and books.pump_on:
         books = replace(books, running_ms=books.running_ms + now_ms - books.pump_seen_ms)
     if not known or on != books.pump_on:
-        books = replace(books, pump_on=on, pump_since_ms=now_ms)
-    return replace(books, pump_seen_ms=now_ms)
+        # It may have changed at any time since it was seen last, and a logger adds as much again.
+        sure = tuple(m for m in books.waiting if m.time_ms <= now_ms - 2 * books.pump_gap_ms)
+        books = replace(books, pump_on=on, pump_since_ms=now_ms, waiting=sure)
+    gap_ms = now_ms - books.pump_seen_ms if known else sump.pump_trusted_ms
+    return replace(books, pump_seen_ms=now_ms, pump_gap_ms=max(gap_ms, round(0.9 * books.pump_gap_ms)))
 
 
 def on_counter(books: Books, reading: Reading) -> Books:
@@ -179,7 +185,25 @@ def _closed_block(books: Books, sump: Geometry) -> Books:
         return books
     if books.counter_moved_ms > books.block_ms - BLOCK_MS // 2:
         return books  # being filled: level and counter are not of one moment
-    mark = Mark(books.block_ms + BLOCK_MS // 2, level_mm, books.pump_on, books.running_ms, books.counted_l)
+    mark = Mark(
+        books.block_ms + BLOCK_MS // 2,
+        level_mm,
+        books.pump_on,
+        books.running_ms,
+        books.counted_l,
+        books.pump_since_ms,
+    )
+    books = replace(books, waiting=(*books.waiting, mark))
+    confirmed_ms = books.pump_seen_ms - 2 * books.pump_gap_ms if sump.has_pump else mark.time_ms
+    ready = [m for m in books.waiting if m.time_ms <= confirmed_ms]
+    books = replace(books, waiting=books.waiting[len(ready) :])
+    for one in ready:
+        books = _marked(books, one, sump)
+    return books
+
+
+def _marked(books: Books, mark: Mark, sump: Geometry) -> Books:
+    """The books with one more level in a settled state."""
     if books.last is not None:
         books = _between(books, books.last, mark, sump)
     books = replace(books, last=mark, opened=books.opened or mark)
@@ -208,7 +232,7 @@ def _ended_stretch(books: Books, sump: Geometry) -> Books:
 def _between(books: Books, a: Mark, b: Mark, sump: Geometry) -> Books:
     """What two marks in a row say of unrest, circulation, refills and idle loss."""
     ms = b.time_ms - a.time_ms
-    one_stretch = a.on == b.on and books.pump_since_ms <= a.time_ms
+    one_stretch = a.on == b.on and a.since_ms == b.since_ms
     if not one_stretch:
         books = _ended_stretch(books, sump)
     gone_l = sump.l_per_mm * (a.level_mm - b.level_mm) + b.counted_l - a.counted_l

@@ -49,6 +49,7 @@ class _Fall:
     since_ms: int
     from_mm: float
     settled: bool
+    half_ms: int = 0  # when half of it had gone
 
 
 def on_level(fast: Fast, reading: Reading, books: Books, sump: Geometry) -> Fast:
@@ -93,6 +94,9 @@ def _in_settled_state(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> 
     few = len(fast.recent) < _READINGS[0] and now_ms - fast.recent[0][0] > _WINDOW_MS
     wanted = (_FEW,) if few else _READINGS
     fall = next((f for n in wanted if (f := _steady_fall(fast.recent[-n:], n, least_mm))), None)
+    # A contact that speaks seldom, or is written down by a logger, may not have told of a start yet.
+    if fall is not None and fall.half_ms > books.pump_seen_ms - 2 * books.pump_gap_ms:
+        return None
     if fall is None or not books.pump_on or not fast.peaks:
         return fall
     # Foam stands on a running sump only, and leaves the level where it was: what is gone goes below it.
@@ -109,7 +113,9 @@ def _steady_fall(recent: tuple[tuple[int, float], ...], wanted: int, least_mm: f
     parts = (recent[:third], recent[third : 2 * third], recent[-third:])
     first, half, last = (median(level for _, level in part) for part in parts)
     both = min(first - half, half - last) > 0.25 * (first - last)
-    return _Fall(recent[0][0], first, settled=True) if first - last > least_mm and both else None
+    if not both or first - last <= least_mm:
+        return None
+    return _Fall(recent[0][0], first, settled=True, half_ms=parts[1][-1][0])
 
 
 def _beyond_circulation(fast: Fast, books: Books, sump: Geometry, now_ms: int) -> _Fall | None:
