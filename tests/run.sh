@@ -3,6 +3,7 @@
 #
 #   sh tests/run.sh                        the short tier: style, types, walls, every test once (at most 12 minutes)
 #   sh tests/run.sh --long NAME [--seed N] one long measurement; writes docs/results/NAME.json
+#                               [--minutes N] how long it may take, for those that can be cut short (fuzz)
 #
 # Everything that is needed is made or fetched first (deploy/env.sh, deploy/mosquitto.sh, tests/victoria_metrics.sh).
 # What is missing fails.
@@ -16,17 +17,19 @@ measurements() {
 }
 
 usage() {
-  echo "usage: sh tests/run.sh [--long NAME [--seed N]]" >&2
+  echo "usage: sh tests/run.sh [--long NAME [--seed N] [--minutes N]]" >&2
   echo "long measurements: $(measurements | tr '\n' ' ')" >&2
   exit 2
 }
 
 name=
 seed=1
+minutes=
 while test $# -gt 0; do
   case $1 in
     --long) test $# -ge 2 || usage; name=$2; shift 2 ;;
     --seed) test $# -ge 2 || usage; seed=$2; shift 2 ;;
+    --minutes) test $# -ge 2 || usage; minutes=$2; shift 2 ;;
     *) usage ;;
   esac
 done
@@ -61,7 +64,8 @@ test -z "$failed" || exit 1
 python=$goodwater_venv/bin/python
 
 if test -n "$name"; then
-  exec "$python" -m "tests.long.$name" --seed "$seed" --out "docs/results/$name.json"
+  exec "$python" -m "tests.long.$name" --seed "$seed" --out "docs/results/$name.json" \
+    ${minutes:+--minutes "$minutes"}
 fi
 
 # Tests that watch real time run alone; none of them being chosen is not a failure (pytest's 5).

@@ -60,20 +60,27 @@ def write(out: Path, name: str, seed: int, figures: Mapping[str, Figure], durati
 
 
 def main(
-    name: str, measure: Callable[[int], Mapping[str, Figure]], words: Sequence[str] | None = None
+    name: str,
+    measure: Callable[..., Mapping[str, Figure]],
+    words: Sequence[str] | None = None,
+    *,
+    minutes: float | None = None,
 ) -> int:
     """Read ``--seed`` and ``--out``, measure, write the file, and print the figures.
 
-    A measurement that finds a promise broken raises AssertionError: no file is written then.
+    Where `minutes` are given there is also ``--minutes``, these its default, and `measure` takes them behind
+    the seed. A measurement that finds a promise broken raises AssertionError: no file is written then.
     """
     parser = argparse.ArgumentParser(prog=f"python -m tests.long.{name}")
     parser.add_argument("--seed", type=int, default=1, help="the seed of everything drawn at random")
     parser.add_argument(
         "--out", type=Path, default=REPOSITORY / "docs" / "results" / f"{name}.json", help="the file to write"
     )
+    if minutes is not None:
+        parser.add_argument("--minutes", type=float, default=minutes, help="how long it may take in all")
     asked = parser.parse_args(words)
     began = time.monotonic()
-    figures = measure(asked.seed)
+    figures = measure(asked.seed) if minutes is None else measure(asked.seed, asked.minutes)
     write(asked.out, name, asked.seed, figures, time.monotonic() - began)
     print(json.dumps(figures, indent=2, ensure_ascii=False))
     print(f"written to {asked.out}")

@@ -32,6 +32,13 @@ def test_the_file_holds_figures_seed_commit_and_date(tmp_path: Path) -> None:
     assert datetime.fromisoformat(record["date"]).utcoffset() is not None
 
 
+def test_a_measurement_that_can_be_cut_short_is_told_how_long_it_has(tmp_path: Path) -> None:
+    out = tmp_path / "fuzz.json"
+    for words, minutes in (([], 60.0), (["--minutes", "0.5"], 0.5)):
+        result.main("fuzz", lambda _, given: {"had": given}, [*words, "--out", str(out)], minutes=60.0)
+        assert json.loads(out.read_text(encoding="utf-8"))["figures"] == {"had": minutes}
+
+
 def test_a_broken_promise_writes_no_file(tmp_path: Path) -> None:
     def broken(seed: int) -> dict[str, result.Figure]:
         raise AssertionError(f"3 readings lost with seed {seed}")
