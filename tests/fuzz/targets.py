@@ -184,7 +184,9 @@ likely_records = st.fixed_dictionaries(
         "t": numbers,
     },
 )
-packs = st.lists(senml_records | likely_records | scalars, max_size=8).map(
+huge = st.sampled_from([1e308, -1e305, 5e-324, 2**1000, 1e15])
+scaled_records = st.fixed_dictionaries({"n": st.just("di:ec"), "u": st.just("S/m"), "v": huge | numbers})
+packs = st.lists(scaled_records | senml_records | likely_records | scalars, max_size=8).map(
     lambda pack: json.dumps(pack).encode()
 )
 SENML = SenmlPayload(values={"ec": "di:ec", "temperature": "di:t"}, sums={"run": "di:ec"})
