@@ -154,5 +154,7 @@ def seeded(watch: Watch, connection: sqlite3.Connection, seq: int) -> WatchState
     for name in watch.deriver.remembering:
         last = reader.last_in_order(connection, name, seq)
         if last is not None:
-            derived[name] = watch.deriver.resumed(name, last)
+            beside = {c: reader.last_in_order(connection, c, seq) for c in watch.deriver.inputs_of(name)}
+            inputs = {channel: reading for channel, reading in beside.items() if reading is not None}
+            derived[name] = watch.deriver.resumed(name, last, inputs)
     return WatchState(channels=channels, derived=derived)

@@ -166,6 +166,16 @@ def between(
     return sorted(found, key=lambda event: event[0])
 
 
+def at(connection: sqlite3.Connection, channel: str, time_ms: int) -> Reading | None:
+    """The reading of a channel at a time."""
+    row = connection.execute(
+        "select r.time_ms, r.raw, r.value, r.flags, r.lag_ms "
+        "from reading r join channel c on c.id = r.channel where c.name = ? and r.time_ms = ?",
+        (channel, time_ms),
+    ).fetchone()
+    return None if row is None else reading_from(channel, *row)
+
+
 def last_in_order(connection: sqlite3.Connection, channel: str, until_seq: int) -> Reading | None:
     """The last reading in order that a channel had when the event of a number was taken."""
     row = connection.execute(

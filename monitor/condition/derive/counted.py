@@ -76,13 +76,15 @@ class _Since:
 
 
 class _Tallied(_Since):
-    """A kind whose memory is a tally of one channel."""
+    """A kind whose memory is a tally of its one input."""
+
+    directions: Mapping[str, int]
 
     def on_event(self, memory: Tally, event: OperatorAction) -> Tally:
         return begun_anew(memory, event) if self.begins_anew(event) else memory
 
-    def resumed(self, last: Reading) -> Tally:
-        return resumed(last.value, last.bound == Bound.AT_LEAST)
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> Tally:
+        return resumed(last, inputs.get(next(iter(self.directions))))
 
     def value(self, memory: Tally, inputs: Mapping[str, Reading]) -> Value | None:
         return of_tally(memory, awaits_event=self._event is not None)
@@ -123,6 +125,7 @@ class LoadTally:
     tally: Tally = Tally()
     inlet_us_cm: float | None = None
     inlet_ms: int = 0
+    waiting_l: float = 0.0  # litres from before the inlet was known
 
     version = 1
 
@@ -154,24 +157,34 @@ class DiLoadKind(_Since):
         if reading.channel == self._inlet:
             if reading.standing != Standing.JUDGED:  # standing water is not what is being loaded
                 return memory
-            return replace(memory, inlet_us_cm=self._ec25(reading.value), inlet_ms=reading.time_ms)
+            us_cm, tally = self._ec25(reading.value), memory.tally
+            if memory.waiting_l:
+                waited = memory.waiting_l * self.load_meq_l(us_cm) / 1000.0
+                tally = replace(tally, total=tally.total + waited)
+            return LoadTally(tally, us_cm, reading.time_ms)
         tally = memory.tally
         litres, known_ms = self._source.came(tally, reading)
         if memory.inlet_us_cm is None or reading.time_ms - memory.inlet_ms > self._inlet_holds_ms:
             # Standing water is no gap: there is nothing to load.
             known_ms = 0 if litres else known_ms
-        equivalents = 0.0
-        if memory.inlet_us_cm is not None:
-            equivalents = litres * self.load_meq_l(memory.inlet_us_cm) / 1000.0
+        if memory.inlet_us_cm is None:
+            waiting_l = memory.waiting_l + litres
+            return replace(
+                memory,
+                tally=stepped(tally, reading.time_ms, reading.value, 0.0, known_ms),
+                waiting_l=waiting_l,
+            )
+        equivalents = litres * self.load_meq_l(memory.inlet_us_cm) / 1000.0
         return replace(memory, tally=stepped(tally, reading.time_ms, reading.value, equivalents, known_ms))
 
     def on_event(self, memory: LoadTally, event: OperatorAction) -> LoadTally:
-        if not self.begins_anew(event):
-            return memory
-        return replace(memory, tally=begun_anew(memory.tally, event))
+        tally = begun_anew(memory.tally, event) if self.begins_anew(event) else memory.tally
+        return memory if tally is memory.tally else replace(memory, tally=tally, waiting_l=0.0)
 
-    def resumed(self, last: Reading) -> LoadTally:
-        return LoadTally(resumed(last.value, last.bound == Bound.AT_LEAST))
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> LoadTally:
+        memory = LoadTally(resumed(last, inputs.get(self._source.channel)))
+        inlet = inputs.get(self._inlet)
+        return memory if inlet is None else self.on_reading(memory, inlet)
 
     def value(self, memory: LoadTally, inputs: Mapping[str, Reading]) -> Value | None:
         return of_tally(memory.tally, awaits_event=self._event is not None)
@@ -250,8 +263,11 @@ class CountedFlowKind:
     def on_event(self, memory: FlowMemory, event: OperatorAction) -> FlowMemory:
         return memory
 
-    def resumed(self, last: Reading) -> FlowMemory:
-        return FlowMemory()
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> FlowMemory:
+        counter = next(iter(inputs.values()), None)
+        if counter is None:
+            return FlowMemory()
+        return FlowMemory(counter.value, counter.time_ms, counter.time_ms, last.value, last.value)
 
     def on_reading(self, memory: FlowMemory, reading: Reading) -> FlowMemory:
         now_ms, litres = reading.time_ms, reading.value

@@ -44,7 +44,7 @@ class LastDayKind:
     def on_event(self, memory: LastDay, event: OperatorAction) -> LastDay:
         return memory
 
-    def resumed(self, last: Reading) -> LastDay:
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> LastDay:
         return LastDay()
 
     def on_reading(self, memory: LastDay, reading: Reading) -> LastDay:

@@ -66,9 +66,13 @@ class Deriver:
         """The derived channels that have a memory."""
         return tuple(name for name, kind in self._kinds.items() if kind.remembers)
 
-    def resumed(self, name: str, last: Reading) -> Any:
-        """The memory that goes on from a channel's last stored value."""
-        return self._kinds[name].resumed(last)
+    def inputs_of(self, name: str) -> Iterable[str]:
+        """The channels that a derived channel looks at."""
+        return self._kinds[name].directions
+
+    def resumed(self, name: str, last: Reading, inputs: Mapping[str, Reading]) -> Any:
+        """The memory that goes on from a channel's last stored value, and its inputs' of that time."""
+        return self._kinds[name].resumed(last, inputs)
 
     def on_event(self, memories: Memories, event: OperatorAction) -> dict[str, Any]:
         """The memories that an event changed."""

@@ -38,8 +38,9 @@ class Kind(Protocol):
     def on_event(self, memory: Any, event: OperatorAction) -> Any:
         """The memory after something was done to the plant."""
 
-    def resumed(self, last: Reading) -> Any:
-        """A memory that goes on from the last stored value of the channel, where the memory is lost."""
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> Any:
+        """A memory that goes on from the last stored value of the channel, where the memory is lost; `inputs`
+        are the readings of its inputs that were stored up to then."""
 
     def value(self, memory: Any, inputs: Mapping[str, Reading]) -> Value | None:
         """The value by the latest reading of each input channel; None while there is nothing to tell (water
@@ -63,5 +64,5 @@ class Formula:
     def on_event(self, memory: None, event: OperatorAction) -> None:
         return None
 
-    def resumed(self, last: Reading) -> None:
+    def resumed(self, last: Reading, inputs: Mapping[str, Reading]) -> None:
         return None

@@ -9,7 +9,7 @@ from bisect import bisect_right
 from dataclasses import dataclass, replace
 
 from monitor.condition.derive.kind import Value
-from monitor.readings import Bound, OperatorAction, Reason
+from monitor.readings import Bound, OperatorAction, Reading, Reason
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -71,10 +71,14 @@ def begun_anew(tally: Tally, event: OperatorAction) -> Tally:
     return replace(tally, zero=zero, since_ms=at_ms, partial=False, known_ms=0, missed_ms=0)
 
 
-def resumed(total: float, at_least: bool) -> Tally:
-    """A tally that goes on from a stored value. An event told from now on may lie before it: then it is
-    only partly known."""
-    return Tally(total=total, since_ms=0 if at_least else 1, partial=False)
+def resumed(last: Reading, counted: Reading | None) -> Tally:
+    """A tally that goes on from its last stored value, and the last reading of what it counts. An event told
+    from now on may lie before it: then it is only partly known."""
+    tally = Tally(total=last.value, since_ms=0 if last.bound == Bound.AT_LEAST else 1)
+    if counted is None:
+        return tally
+    at_ms = counted.time_ms
+    return replace(tally, last_ms=at_ms, last=counted.value, marks=((at_ms, last.value),))
 
 
 def of_tally(tally: Tally, *, awaits_event: bool) -> Value:
