@@ -70,11 +70,6 @@ class Instrument(Table):
         return sump
 
     @property
-    def contacts(self) -> frozenset[str]:
-        """Its channels that are contacts: their values may come as words."""
-        return frozenset(channel.id for channel in self.channel if channel.quantity == "contact")
-
-    @property
     def label(self) -> str:
         return self.name or self.id
 
