@@ -54,5 +54,5 @@ compile() {
 held=
 compile runtime
 compile demo demo embedded-broker
-compile test demo embedded-broker test reference
+compile test demo embedded-broker parquet test reference
 grep -c '^[a-z]' deploy/*.lock
