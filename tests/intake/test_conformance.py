@@ -137,6 +137,19 @@ class OverSerialLines:
         self._terminal.write(b"\xff\x00garbage\n\nEC NaN 1\n" + b"x" * 1000 + b"\n")
 
 
+class OverAskedLines(OverSerialLines):
+    """The meter answers when it is asked."""
+
+    def __init__(self, terminal: PseudoTerminal) -> None:
+        super().__init__(terminal)
+        asked = {"ask": "R?", "ask_every": "100 ms", "timeout": "10 s"}
+        self._wire = SerialWire.model_validate(self._wire.model_dump(exclude_unset=True) | asked)
+
+    def send(self, value: float) -> None:
+        self._terminal.heard(0.5)
+        super().send(value)
+
+
 class OverModbus:
     """The meter answers when it has something to say: a value waits for the next question."""
 
@@ -282,7 +295,9 @@ WIRES: dict[str, tuple[str, Callable[..., Bench]]] = {
     "mqtt 5": ("make_broker", lambda broker: OverMqtt(broker(), "5")),
     "mqtt 3.1.1": ("make_broker", lambda broker: OverMqtt(broker(), "3.1.1")),
     "mqtt 5 over TLS": ("make_broker", lambda broker: OverMqtt(broker(tls=True), "5")),
+    "mqtt 3.1.1 over TLS": ("make_broker", lambda broker: OverMqtt(broker(tls=True), "3.1.1")),
     "serial lines": ("pty_pair", OverSerialLines),
+    "serial lines, asked": ("pty_pair", OverAskedLines),
     "modbus rtu": ("pty_pair", OverModbus),
     "modbus tcp": ("stack", OverModbusTcp),
     "logger files": ("tmp_path", OverLoggerFiles),
