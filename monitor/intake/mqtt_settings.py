@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, SecretStr, model_validator
 from monitor.intake.mqtt_topics import filled
 from monitor.intake.payloads import Payload
 from monitor.plant.fields import DurationMs, Id, RefersTo, Table
-from monitor.plant.secret import Secret, SecretMissing
+from monitor.plant.secret import Secret, SecretMissing, one_of
 
 
 class _Socket(ssl.SSLSocket):
@@ -39,25 +39,46 @@ class Tls(Table):
         description="our own certificate (PEM), where the broker asks for one; goes with key_file",
     )
     key_file: str | None = Field(default=None, description="the key (PEM) of our own certificate")
+    key_password_file: str | None = Field(
+        default=None, min_length=1, description="file that holds the password of an encrypted key"
+    )
+    key_password_env: str | None = Field(
+        default=None, min_length=1, description="environment variable that holds it"
+    )
 
     @model_validator(mode="after")
     def _pair(self) -> Tls:
         if (self.cert_file is None) != (self.key_file is None):
             raise ValueError("cert_file and key_file go together")
+        passwords = [self.key_password_file, self.key_password_env]
+        if passwords != [None, None]:
+            if self.key_file is None:
+                raise ValueError("a key's password goes with key_file")
+            one_of("key_password", *passwords)
         return self
 
-    def context(self, folder: Path) -> ssl.SSLContext:
+    def context(self, folder: Path, environment: Mapping[str, str] = os.environ) -> ssl.SSLContext:
         """The context for a connection; relative files are looked for in `folder`.
 
         Raises: OSError (ssl.SSLError among them) naming the file that is missing or no PEM.
         """
+
+        def key_password() -> str:  # asked for when the key is encrypted; without it a terminal would be
+            if self.key_password_file is None and self.key_password_env is None:
+                raise ValueError("the key is encrypted; give key_password_file or key_password_env")
+            places = (self.key_password_file, self.key_password_env)
+            try:
+                return Secret("key_password", *places, folder, environment).read()
+            except SecretMissing as missing:
+                raise ValueError(str(missing)) from missing
+
         try:
             context = ssl.create_default_context(cafile=self.ca_file and str(folder / self.ca_file))
         except (OSError, ValueError) as error:
             raise OSError(f"tls.ca_file {self.ca_file}: {error}") from error
         if self.cert_file and self.key_file:
             try:
-                context.load_cert_chain(folder / self.cert_file, folder / self.key_file)
+                context.load_cert_chain(folder / self.cert_file, folder / self.key_file, key_password)
             except (OSError, ValueError) as error:
                 raise OSError(f"tls.cert_file {self.cert_file}, key_file {self.key_file}: {error}") from error
         context.sslsocket_class = _Socket

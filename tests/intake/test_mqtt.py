@@ -11,9 +11,11 @@ from typing import Any
 
 import paho.mqtt.client
 import pytest
+import trustme
+from cryptography.hazmat.primitives import serialization
 from pydantic import ValidationError
 
-from monitor.intake import mqtt
+from monitor.intake import mqtt, mqtt_settings
 from monitor.intake.mqtt import DRAIN_PAUSE_S, MqttDriver
 from monitor.intake.mqtt_settings import Broker, Wire
 from monitor.intake.mqtt_topics import covering
@@ -493,6 +495,24 @@ def test_a_broker_that_asks_for_our_certificate_gets_it_and_takes_nobody_without
     assert not any(link.up for link in without.links)
 
 
+def test_an_encrypted_key_is_opened_by_its_password_and_nobody_is_asked_at_a_terminal(tmp_path: Path) -> None:
+    issued = trustme.CA().issue_cert("goodwater.shop.example")
+    issued.cert_chain_pems[0].write_to_path(tmp_path / "own.pem")
+    key = serialization.load_pem_private_key(issued.private_key_pem.bytes(), None)
+    locked = serialization.BestAvailableEncryption(b"tap water")
+    form = (serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8)
+    (tmp_path / "own.key").write_bytes(key.private_bytes(*form, locked))
+    files = {"cert_file": "own.pem", "key_file": "own.key"}
+    with pytest.raises(OSError, match="give key_password_file or key_password_env"):
+        mqtt_settings.Tls.model_validate(files).context(tmp_path)
+    by_name = mqtt_settings.Tls.model_validate(files | {"key_password_env": "KEY"})
+    with pytest.raises(OSError, match="is not set in the environment"):
+        by_name.context(tmp_path, {})
+    by_name.context(tmp_path, {"KEY": "tap water"})
+    (tmp_path / "password").write_text("tap water\n")
+    mqtt_settings.Tls.model_validate(files | {"key_password_file": "password"}).context(tmp_path)
+
+
 def test_a_certificate_that_is_not_there_is_told_with_its_key(start: Start, broker: Mosquitto) -> None:
     recorder = Recorder()
     start(broker, recorder, tls={"cert_file": "own.pem", "key_file": "own.key"})
@@ -724,6 +744,11 @@ def test_a_topic_no_broker_would_take_is_refused(topic: str) -> None:
         ({"username": "u", "password": "x", "password_env": "Y"}, "not both"),
         ({"username": "u", "password_file": "x", "password_env": "Y"}, "not both"),
         ({"tls": {"cert_file": "a"}}, "go together"),
+        ({"tls": {"key_password_file": "a"}}, "goes with key_file"),
+        (
+            {"tls": {"cert_file": "a", "key_file": "b", "key_password_file": "c", "key_password_env": "D"}},
+            "exactly one",
+        ),
         ({"version": "3.1"}, "'5' or '3.1.1'"),
         ({"keepalive": 60}, "with its unit in quotes"),
     ],
