@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import os
+import random
 import shutil
 import signal
 import socket
@@ -32,10 +34,16 @@ def program() -> str:
 
 
 def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A port of the loopback that nobody has.
+
+    Not one of those that the system gives to connections going out: such a one may be gone again before a
+    server takes it.
+    """
+    for port in random.SystemRandom().sample(range(15_000, 32_000), 100):
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port of the loopback is free")
 
 
 class Certificates:

@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from monitor.intake.delays import Delays
 from monitor.intake.driver import Driver, Sink
 from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.modbus_settings import UnitWire, Wire
@@ -54,7 +55,7 @@ class Line(Protocol):
     def wire(unit: int, *channels: str, **settings: Any) -> UnitWire:
         """A wire whose channels take the float at address 0, each unless settings say more."""
 
-    def driver(self, sink: Sink, *wires: UnitWire) -> Driver: ...
+    def driver(self, sink: Sink, *wires: UnitWire, delays: Delays = soon) -> Driver: ...
 
     def framed(self, body: bytes, like: bytes) -> bytes:
         """A frame of unit and PDU, an answer to the same question as another."""
@@ -71,7 +72,7 @@ class Line(Protocol):
 
 def _settings(unit: int, channels: Sequence[str], settings: dict[str, Any]) -> dict[str, Any]:
     value = [{"channel": channel, "address": 0, "type": "float32"} for channel in channels]
-    return {"unit": unit, "every": "100 ms", "timeout": "200 ms", "value": value, **settings}
+    return {"unit": unit, "every": "100 ms", "timeout": "1 s", "value": value, **settings}
 
 
 def _meters(wires: Sequence[UnitWire]) -> list[Any]:
@@ -108,9 +109,9 @@ class OnABus:
     def wire(unit: int, *channels: str, **settings: Any) -> Wire:
         return Wire.model_validate({"port": "bus", **_settings(unit, channels, settings)})
 
-    def driver(self, sink: Sink, *wires: UnitWire) -> Driver:
+    def driver(self, sink: Sink, *wires: UnitWire, delays: Delays = soon) -> Driver:
         port = Port(id="bus", device=str(self._modem.near), baud=19200)
-        return ModbusRtuDriver(port, _meters(wires), sink, StillClock(), delays=soon)
+        return ModbusRtuDriver(port, _meters(wires), sink, StillClock(), delays=delays)
 
     def framed(self, body: bytes, like: bytes) -> bytes:
         return framed(body)
@@ -154,9 +155,9 @@ class OverTcp:
     def wire(unit: int, *channels: str, **settings: Any) -> TcpWire:
         return TcpWire.model_validate({"server": "hall", **_settings(unit, channels, settings)})
 
-    def driver(self, sink: Sink, *wires: UnitWire) -> Driver:
+    def driver(self, sink: Sink, *wires: UnitWire, delays: Delays = soon) -> Driver:
         server = Server(id="hall", host="127.0.0.1", port=self.relay.port)
-        return ModbusTcpDriver(server, _meters(wires), sink, StillClock(), delays=soon)
+        return ModbusTcpDriver(server, _meters(wires), sink, StillClock(), delays=delays)
 
     def framed(self, body: bytes, like: bytes) -> bytes:
         return like[:4] + struct.pack(">H", len(body)) + body

@@ -7,15 +7,17 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
+from itertools import repeat
 from pathlib import Path
 
 import pytest
 
-from monitor.intake import modbus_station
+from monitor.intake.delays import Delays
 from monitor.intake.driver import Driver
 from monitor.intake.modbus_settings import UnitWire
 from tests.intake.modbus_lines import Line, OnABus, OverTcp, body_of
 from tests.intake.recorder import Recorder
+from tests.intake.shop import soon
 from tests.waiting import eventually, stays
 
 
@@ -39,8 +41,8 @@ def start(line: Line, recorder: Recorder) -> Iterator[Start]:
     """Starts a driver with these wires."""
     with ExitStack() as stack:
 
-        def begin(*wires: UnitWire) -> Driver:
-            driver = line.driver(recorder, *wires)
+        def begin(*wires: UnitWire, delays: Delays = soon) -> Driver:
+            driver = line.driver(recorder, *wires, delays=delays)
             stack.callback(driver.stop)
             driver.start()
             return driver
@@ -124,8 +126,8 @@ def test_a_late_answer_is_never_taken_for_that_to_the_next_question(
     """Two wires of one unit ask for as many bytes, so nothing in the late answer itself tells them apart."""
     other = {"channel": "b", "address": 10, "type": "float32"}
     turns = iter(range(1000))
-    line.bend = lambda answer: [(0.15 if next(turns) % 3 == 0 else 0.0, answer)]
-    start(line.wire(3, "a", timeout="100 ms"), line.wire(3, value=[other], timeout="100 ms"))
+    line.bend = lambda answer: [(0.25 if next(turns) % 3 == 0 else 0.0, answer)]
+    start(line.wire(3, "a", timeout="200 ms"), line.wire(3, value=[other], timeout="200 ms"))
     eventually(lambda: len(values(recorder, "a")) >= 3 and len(values(recorder, "b")) >= 3, timeout=20)
     assert set(values(recorder, "a")) == {12.5} and set(values(recorder, "b")) == {25.0}
     assert set(recorder.slugs) == {"no-answer", "answers-again"}
@@ -144,9 +146,10 @@ def test_a_refused_address_is_told_in_the_standards_words_and_harms_no_other_val
     assert count.what == "modbus-exception" and "illegal data address (exception 2)" in count.detail
 
 
+@pytest.mark.serial
 @pytest.mark.parametrize("gateway", [False, True])
 def test_a_dead_unit_is_told_once_and_its_neighbour_keeps_its_rate(
-    start: Start, recorder: Recorder, line: Line, monkeypatch: pytest.MonkeyPatch, gateway: bool
+    start: Start, recorder: Recorder, line: Line, gateway: bool
 ) -> None:
     """Whether nothing comes, or a gateway says after a while that it got nothing."""
 
@@ -154,32 +157,20 @@ def test_a_dead_unit_is_told_once_and_its_neighbour_keeps_its_rate(
         unit = body_of(answer, line)[0]
         if unit != 4:
             return [(0.0, answer)]
-        return [(0.15, line.framed(bytes([4, 0x83, 11]), answer))] if gateway else []
+        return [(0.4, line.framed(bytes([4, 0x83, 11]), answer))] if gateway else []
 
     line.bend = bend
-    monkeypatch.setattr(
-        modbus_station.ModbusStation,
-        "failed",
-        _with_long_delays(modbus_station.ModbusStation.failed),
-        raising=True,
-    )
-    start(line.wire(4, "dead"), line.wire(3, "a"))
+    timeout = "2 s" if gateway else "400 ms"
+    start(line.wire(4, "dead", timeout=timeout), line.wire(3, "a"), delays=lambda: repeat(60.0))
     eventually(lambda: len([body for body in line.bodies if body[0] == 4]) >= 3)
     begin_s, before = time.monotonic(), len(recorder.values)
-    eventually(lambda: len(recorder.values) >= before + 8)
-    assert time.monotonic() - begin_s < 2.0  # 8 of them at 100 ms, and at most one wait for the dead one
-    assert len([body for body in line.bodies if body[0] == 4]) in (3, 4)
+    eventually(lambda: len(recorder.values) >= before + 6)
+    # 6 of them at 100 ms, and at most one wait for the dead one; with a wait for each it would be 2.4 s
+    assert time.monotonic() - begin_s < 1.8
+    assert len([body for body in line.bodies if body[0] == 4]) == 3
     (count,) = recorder.counts
     assert (count.what, count.subject) == ("no-answer", "unit-4")
-    assert ("gateway target did not answer" if gateway else "nothing within 200 ms") in count.detail
-
-
-def _with_long_delays(failed: Callable[..., object]) -> Callable[..., object]:
-    def slower(self: modbus_station.ModbusStation, *args: object, **settings: object) -> object:
-        self._delays = iter([60.0])
-        return failed(self, *args, **settings)
-
-    return slower
+    assert ("gateway target did not answer" if gateway else "nothing within 400 ms") in count.detail
 
 
 def test_a_silent_wire_says_nothing_and_stops_at_once(start: Start, recorder: Recorder, line: Line) -> None:
