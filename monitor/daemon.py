@@ -50,7 +50,14 @@ from monitor.readings import Evidence, Owed, Wording
 from monitor.recompute import Recompute
 from monitor.store import reader
 from monitor.store.files import AlreadyRunning, hold, open_reader, release_reserve
-from monitor.store.replaced import damage_in, emptied, is_damage, note_damage, set_damaged_aside
+from monitor.store.replaced import (
+    damage_in,
+    emptied,
+    is_damage,
+    note_damage,
+    put_in_place,
+    set_damaged_aside,
+)
 from monitor.store.schema import SchemaTooNew
 from monitor.store.upkeep import Upkeep
 from monitor.store.writer import Writer
@@ -206,6 +213,7 @@ class Daemon:
         return finding is not None
 
     def _set_damaged_aside(self, data: Path) -> None:
+        put_in_place(data)  # a backup, where a restore was cut short
         finding = emptied(data)
         if finding is not None:
             note_damage(data, finding, self._clock.now_ms())

@@ -22,7 +22,16 @@ from monitor.readings import StoreReplaced
 from monitor.store.files import STORE, StoreMissing, file_mark, has_lived, open_inbox
 
 _NOTE = "store-replaced.json"
-_BESIDE = ("-wal", "-shm")
+# What goes with a store: its log, and what says how far loggers were read into it and mirrors were sent it.
+_BESIDE = (
+    f"{STORE}-wal",
+    f"{STORE}-shm",
+    "logger-*.json",
+    "mirror-*.db",
+    "mirror-*.db-wal",
+    "mirror-*.db-shm",
+)
+_IN_WAITING = "store-restored.db"
 _WAIT_S = 0.2
 _YEAR_2026_MS = 1_767_225_600_000
 _HOUR_MS = 3_600_000
@@ -87,11 +96,14 @@ def note_damage(data: Path, finding: str, now_ms: int) -> None:
     _write(data, _Note("set-aside", now_ms, finding, _dated(data, "damaged", now_ms), inode))
 
 
-def note_restored(data: Path, detail: str, now_ms: int) -> str:
-    """Have the next watch know that another store is in place; the name the old one is to be given."""
-    note = _Note("restored", now_ms, detail, _dated(data, "before-restore", now_ms))
-    _write(data, note)
-    return note.file
+def waiting_place(data: Path) -> Path:
+    """Where a store that is to take the place of the present one is put first, whole."""
+    return data / _IN_WAITING
+
+
+def note_restored(data: Path, detail: str, now_ms: int) -> None:
+    """Have the store that waits take its place, and the next watch know of it."""
+    _write(data, _Note("restored", now_ms, detail, _dated(data, "before-restore", now_ms)))
 
 
 def set_damaged_aside(data: Path) -> str | None:
@@ -105,12 +117,34 @@ def set_damaged_aside(data: Path) -> str | None:
     mark = file_mark(data)
     if mark is None or mark[1] != note.inode:  # somebody has put another file there meanwhile
         return None
-    for tail in _BESIDE:  # its log first: a store without its log is damaged, a log without its store is not
-        with contextlib.suppress(FileNotFoundError):
-            (data / f"{STORE}{tail}").rename(data / f"{note.file}{tail}")
-    (data / STORE).rename(data / note.file)
-    sync_folder(data)
+    _move_aside(data, note.file)
     return note.file
+
+
+def put_in_place(data: Path) -> str | None:
+    """Have the store that waits take its place, the one there being moved to a dated name; that name, or
+    None where there was none, or nothing waits.
+
+    Call it while holding the data folder. Raises: OSError.
+    """
+    note = _read(data)
+    if note is None or note.what != "restored" or not (data / _IN_WAITING).exists():
+        return None
+    if (data / STORE).exists() and not (data / note.file).exists():
+        _move_aside(data, note.file)
+    (data / _IN_WAITING).rename(data / STORE)
+    sync_folder(data)
+    return note.file if (data / note.file).exists() else None
+
+
+def _move_aside(data: Path, name: str) -> None:
+    """The store itself last: what was moved without it is moved on by the next try."""
+    for pattern in _BESIDE:
+        for path in data.glob(pattern):
+            tail = path.name.removeprefix(STORE)
+            path.rename(data / (f"{name}{tail}" if tail != path.name else f"{name}.{path.name}"))
+    (data / STORE).rename(data / name)
+    sync_folder(data)
 
 
 def replaced(data: Path) -> StoreReplaced | None:

@@ -96,6 +96,23 @@ def trend(connection: sqlite3.Connection, channel: str, from_ms: int, to_ms: int
     return Trend(channel, from_ms, to_ms, tuple(found), tuple(_SOURCES[piece.every] for piece in pieces))
 
 
+def by_unit(
+    connection: sqlite3.Connection, channel: str, every: Every, from_ms: int, to_ms: int
+) -> list[Point]:
+    """A channel's minutes, hours or days of UTC that begin in [from, to) and hold something.
+
+    What is finer than is still kept is left out. `from_ms` is the beginning of one.
+    """
+    with _one_view(connection):
+        how = summed(connection, channel) or _never_summed(connection, channel)
+        if how is None:
+            return []
+        source = None if not how.summed_yet or (every is Every.MINUTE and not how.is_fast) else every
+        sums = _sums(connection, how, _Piece(source, from_ms, to_ms), Grid(from_ms, every.ms))
+    starts = ((from_ms + number * every.ms, sums[number]) for number in sorted(sums))
+    return [Point(start_ms, start_ms + every.ms, one) for start_ms, one in starts]
+
+
 @contextlib.contextmanager
 def _one_view(connection: sqlite3.Connection) -> Iterator[None]:
     """All that is read is of one moment: what is due and what is summed up must fit together."""
