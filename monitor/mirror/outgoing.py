@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.mirror.ledger import Ledger
-from monitor.mirror.points import HOUR_MS, READING, Point, Strand
+from monitor.mirror.points import ALARM, HOUR_MS, READING, Point, Strand
 from monitor.mirror.read_back import NoReadBack
 from monitor.mirror.server import Server
 from monitor.mirror.settings import Mirror
@@ -60,27 +60,56 @@ class Outgoing:
     def begin(self, now_ms: int) -> None:
         """Take up the places; a strand without one begins now, and its past is compared from the start on."""
         self.places = self.ledger.places()
-        born = self.source.born_ms()
         with self.ledger.writing():
-            if self.ledger.note("store") not in (None, born):
-                log.warning(
-                    "%s: another store has taken the place of the one it followed", self.settings.label
-                )
-                self.ledger.set_note("revision", 0)
-                if "alarm" in self.places:
-                    self._move("alarm", 0)
-            elif self.ledger.note("revision") is None:
-                self.ledger.set_note("revision", self.source.last_revision())
-            self.ledger.set_note("store", born)
+            if not self._is_the_same_store():
+                log.warning("%s: another store, or an older one, has taken the place", self.settings.label)
+                for strand in self.strands:
+                    if strand.name in self.places:
+                        self._move(
+                            strand, min(self.places[strand.name], self.source.place_now(strand, now_ms))
+                        )
+                        self._compare_all(strand, now_ms)
+                self._set_revision(self.source.last_revision())
+            elif self.ledger.note("store") is None:
+                self._set_revision(self.source.last_revision())
+            self.ledger.set_note("store", self.source.born_ms())
             for strand in self.strands:
                 if strand.name not in self.places:
-                    self._move(strand.name, self.source.place_now(strand, now_ms))
-                    last_ms = self.source.last_ms(strand, now_ms)
-                    self.ledger.revise(strand.name, self.since_ms, last_ms, now_ms, 0)
+                    self._move(strand, self.source.place_now(strand, now_ms))
+                    self._compare_all(strand, now_ms)
 
-    def _move(self, strand: str, at: int) -> None:
-        self.ledger.set_place(strand, at)
-        self.places[strand] = at
+    def _is_the_same_store(self) -> bool:
+        """Whether what we remember of the store is in it: not so when a new one was begun, nor after a backup
+        was put in its place, which gives numbers a second time."""
+        if self.ledger.note("store") is None:
+            return True
+        return (
+            self.ledger.note("store") == self.source.born_ms()
+            and self.source.revision_mark(self.ledger.note("revision", 0))
+            == self.ledger.note("revision_mark")
+            and self._has_our_last_alarm()
+            and all(self.source.has_reading_at(s, self.places.get(s.name, 0)) for s in self.strands)
+        )
+
+    def _has_our_last_alarm(self) -> bool:
+        place = self.places.get("alarm", 0)
+        found = self.source.alarm_mark(place)
+        if found is None:  # let go by retention, or never there
+            return self.source.has_come_to(place)
+        return bool(found == self.ledger.note("alarm_mark"))
+
+    def _compare_all(self, strand: Strand, now_ms: int) -> None:
+        self.ledger.revise(strand.name, self.since_ms, self.source.last_ms(strand, now_ms), now_ms, 0)
+
+    def _set_revision(self, number: int) -> None:
+        self.ledger.set_note("revision", number)
+        self.ledger.set_note("revision_mark", self.source.revision_mark(number))
+
+    def _move(self, strand: Strand, at: int) -> None:
+        self.ledger.set_place(strand.name, at)
+        self.places[strand.name] = at
+        if strand.measurement == ALARM:
+            self.ledger.set_note("alarm_mark", self.source.alarm_mark(at))
 
     # --- what changed behind
 
@@ -99,9 +128,9 @@ class Outgoing:
             for revision in found:
                 strand = of_channel.get(revision.channel)
                 if revision.open_ended and strand is not None:
-                    self._move(strand.name, min(self.places[strand.name], revision.from_ms - 1))
+                    self._move(strand, min(self.places[strand.name], revision.from_ms - 1))
                 self._revise(revision.channel, of_channel, revision.from_ms, revision.until_ms, now_ms)
-            self.ledger.set_note("revision", found[-1].number)
+            self._set_revision(found[-1].number)
         return len(found) == _REVISIONS
 
     def _revise(
@@ -151,7 +180,7 @@ class Outgoing:
 
     def _sent_new(self, strand: Strand, points: list[Point], place: int, now_ms: int) -> None:
         before = self.places[strand.name]
-        self._move(strand.name, place)
+        self._move(strand, place)
         if strand.measurement == READING and points:
             self._revise_health(strand.of, points[0].time_ms, points[-1].time_ms, now_ms)
         if not self.reads_back or not points:

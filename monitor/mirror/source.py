@@ -17,6 +17,7 @@ from monitor.mirror.points import (
     FIELDS,
     HEALTH,
     HOUR_MS,
+    READING,
     Point,
     Strand,
     head,
@@ -94,12 +95,45 @@ class Source:
     def last_revision(self) -> int:
         return revisions.last_number(self._store)
 
-    # --- a strand's place: what has been sent. A reading's time, an alarm's row, a health's hour.
+    # --- what a place is known again by, in a store that may have been exchanged
+
+    def revision_mark(self, number: int) -> list[int] | None:
+        """What the revision of a number says; None when it is not there, or let go."""
+        row = self._store.execute(
+            "select channel, from_ms, until_ms from revision where id = ?", (number,)
+        ).fetchone()
+        return None if row is None else list(row)
+
+    def alarm_mark(self, place: int) -> str | None:
+        """The keys of the alarm events at a place; None when there are none, or they were let go."""
+        (found,) = self._store.execute(
+            "select group_concat(key) from (select key from transition where seq = ? order by id)", (place,)
+        ).fetchone()
+        return None if found is None else str(found)
+
+    def has_come_to(self, place: int) -> bool:
+        """Whether the stream of events has a number like this, or a later one."""
+        (last,) = self._store.execute("select coalesce(max(seq), 0) from event").fetchone()
+        return int(last) >= place
+
+    def has_reading_at(self, strand: Strand, place: int) -> bool:
+        """Whether a strand of readings has one at its place, or none at all any more."""
+        number = self._number(strand.of) if strand.measurement == READING else None
+        if number is None or place == 0:
+            return True
+        found, none = self._store.execute(
+            "select exists (select 1 from reading where channel = ?1 and time_ms = ?2), "
+            "not exists (select 1 from reading where channel = ?1)",
+            (number, place),
+        ).fetchone()
+        return bool(found or none)
+
+    # --- a strand's place: what has been sent. A reading's time, an alarm's event, a health's hour.
 
     def place_now(self, strand: Strand, now_ms: int) -> int:
         """The place that all there is by now has been passed at."""
         if strand.measurement == ALARM:
-            (last,) = self._store.execute("select coalesce(max(id), 0) from transition").fetchone()
+            (last,) = self._store.execute("select coalesce(max(seq), 0) from transition").fetchone()
             return int(last)
         if strand.measurement == HEALTH:
             # Of an instrument that has not spoken yet no hour has passed.
@@ -110,7 +144,7 @@ class Source:
     def after(self, strand: Strand, place: int, limit: int, now_ms: int) -> tuple[list[Point], int]:
         """The next points after a place, at most `limit`, and the place after them."""
         if strand.measurement == ALARM:
-            return self._alarms("id > ?", (place,), limit, place)
+            return self._alarms_after(place, limit)
         if strand.measurement == HEALTH:
             return self._hours(strand, place + HOUR_MS, _last_hour(now_ms), limit, place)
         return self._readings(strand, f"time_ms > ? and {IN_ORDER_SQL}", (place,), limit, place)
@@ -118,7 +152,8 @@ class Source:
     def between(self, strand: Strand, from_ms: int, until_ms: int, limit: int) -> list[Point]:
         """The points of a span of time, both ends included, by time; at most `limit`, the earliest."""
         if strand.measurement == ALARM:
-            return self._alarms("time_ms between ? and ?", (from_ms, until_ms), limit, 0)[0]
+            where = "time_ms between ? and ? order by time_ms, id limit ?"
+            return [point for _, point in self._alarms(where, (from_ms, until_ms, limit))]
         if strand.measurement == HEALTH:
             return self._hours(strand, -(-from_ms // HOUR_MS) * HOUR_MS, until_ms, limit, 0)[0]
         where = f"time_ms between ? and ? and {TIMED_SQL}"
@@ -154,14 +189,22 @@ class Source:
             points.append(Point((), time_ms, values, line(begin, fields, values, time_ms), in_order))
         return [point for point in points if sendable(point.values)], rows[-1][0] if rows else place
 
-    def _alarms(self, where: str, bounds: tuple[int, ...], limit: int, place: int) -> tuple[list[Point], int]:
-        order = "id" if where.startswith("id") else "time_ms, id"
-        rows = self._store.execute(
-            f"select id, {TRANSITION_COLUMNS} from transition where {where} order by {order} limit ?",
-            (*bounds, limit),
-        ).fetchall()
-        points = []
-        for row in rows:
+    def _alarms_after(self, place: int, limit: int) -> tuple[list[Point], int]:
+        """By the number of their event, which is never given twice; what one event did stays together."""
+        found = self._alarms("seq > ? order by seq, id limit ?", (place, limit))
+        if not found:
+            return [], place
+        last = found[-1][0]
+        whole = [pair for pair in found if pair[0] < last] if len(found) == limit else found
+        if not whole:
+            whole = self._alarms("seq = ? order by id", (last,))
+        return [point for _, point in whole], whole[-1][0]
+
+    def _alarms(self, where: str, bounds: tuple[int, ...]) -> list[tuple[int, Point]]:
+        """Alarm events with the numbers of the events that made them."""
+        rows = self._store.execute(f"select {TRANSITION_COLUMNS} from transition where {where}", bounds)
+        found = []
+        for row in rows.fetchall():
             t = transition_from(row)
             tags = {
                 "site": self._plant.site.id,
@@ -173,8 +216,8 @@ class Source:
             }
             values = (_STATES[t.state], float(t.occurrence), float(t.step), t.confidence)
             said = line(head(ALARM, tags), FIELDS[ALARM], values, t.time_ms)
-            points.append(Point((t.condition, t.cause), t.time_ms, values, said))
-        return points, max((row["id"] for row in rows), default=place)
+            found.append((row["seq"], Point((t.condition, t.cause), t.time_ms, values, said)))
+        return found
 
     def _hours(
         self, strand: Strand, from_ms: int, until_ms: int, limit: int, place: int

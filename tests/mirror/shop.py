@@ -175,6 +175,21 @@ class Shop:
         self._seq = 0
         self.__post_init__()
 
+    def keep_a_copy(self) -> None:
+        """A backup of the store as it is."""
+        self.writer.connection.execute("vacuum into ?", (str(self.data / "copy"),))
+        self._seq_then = self._seq
+
+    def put_the_copy_back(self) -> None:
+        """Put the backup in the store's place."""
+        self.replace()
+        self.writer.close()
+        for path in self.data.glob("goodwater.db*"):
+            path.unlink()
+        (self.data / "copy").rename(self.data / "goodwater.db")
+        self._seq = self._seq_then
+        self.__post_init__()
+
     def close(self) -> None:
         self.writer.close()
 

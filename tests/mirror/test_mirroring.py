@@ -302,6 +302,25 @@ def test_another_store_in_the_place_of_the_one_it_followed_is_followed_from_its_
     assert [t for t, _ in server.has("goodwater_alarm_state", cause="raised")] == [START_MS, START_MS + HOUR]
 
 
+def test_an_older_store_put_back_is_followed_from_where_it_stands(drive: Drive, server: PointServer) -> None:
+    shop = drive(what='["readings", "alarms"]')
+    shop.on()
+    shop.shop.store([*minutes(0, 10), *minutes(0, 10, "m1.ec")], [transition(START_MS)])
+    shop.on(HOUR)
+    shop.shop.keep_a_copy()
+    shop.shop.store(minutes(10, 20), [transition(START_MS + 9, 1, "returned")])
+    shop.shop.store([reading("m0.ec", START_MS + 5, standing=Standing.LATE)])
+    shop.on(HOUR)
+    shop.on(HOUR)
+    shop.shop.put_the_copy_back()
+    shop.shop.store(minutes(12, 14), [transition(START_MS + 77, 1, "returned")])  # numbers given once more
+    shop.shop.store([reading("m0.ec", START_MS + 6, standing=Standing.LATE)])
+    shop.on(HOUR)
+    shop.on(HOUR)
+    assert shop.shop.expected(shop.clock.at_ms) <= set_of(server)
+    assert sorted(times(server, "m1.ec")) == list(range(10))
+
+
 def test_a_backlog_is_sent_in_batches_of_a_bounded_size_from_all_channels_in_turn(
     drive: Drive, server: PointServer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
