@@ -101,7 +101,7 @@ def test_what_was_not_acknowledged_comes_again_marked_as_redelivered(
 def test_what_was_acknowledged_never_comes_again_however_soon_we_leave(
     broker: Mosquitto, start: Start, version: str
 ) -> None:
-    # Without waiting for the broker's answer about one stop in two makes it send some of these again.
+    # Without waiting for the broker's answer some of these come again after some of the stops.
     for n in range(4):
         recorder = Recorder()
         driver = start(broker, recorder, version=version)
