@@ -93,4 +93,7 @@ def _run(options: argparse.Namespace) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    # By its own name: what commands import of this module must be what is caught here.
+    from monitor.cli import main as by_name
+
+    sys.exit(by_name())
