@@ -20,7 +20,7 @@ SITE = Path(__file__).parents[2] / "config" / "demo-shop.toml"
 SECRET_FILE = "webhook-secret"
 # On a clock that runs thousands of times as fast a tenth of a second, which any machine may take for
 # something else, is minutes of the shop. So a value is waited for, and trusted, longer than in a real shop.
-PATIENCE = "20 min"
+PATIENCE = "1 h"
 
 
 @dataclass(frozen=True)
