@@ -131,7 +131,7 @@ class NoAnswer:
 
     received: bytes
     may_come: bool = False  # later, when it could be taken for the answer to another question
-    why: str = ""  # what is wrong with what was received
+    why: str = ""  # what is known of the reason
 
 
 def take_answer(request: Request, received: bytes) -> tuple[int, Answer | Refused | None]:

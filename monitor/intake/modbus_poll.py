@@ -5,6 +5,7 @@ from __future__ import annotations
 import heapq
 import time
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from monitor.clock import Clock
@@ -24,6 +25,15 @@ class Asked(Protocol):
 
     def ask(self, request: Request, timeout_s: float) -> Answer | Refused | NoAnswer:
         """The answer, or what came instead within the time limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Failure:
+    """Why a turn gave less than it should: a slug and its detail, and whether the unit said nothing good."""
+
+    what: str
+    detail: str
+    silent: bool
 
 
 class Turns:
@@ -48,35 +58,52 @@ class Turns:
         return self._next()[0] - time.monotonic()
 
     def take(self, wire: Asked) -> None:
-        """The next instrument's turn: all its requests, and one Parcel with what they gave."""
+        """The next instrument's turn: all its requests, and one Parcel with what they gave.
+
+        Whatever becomes of it, the others come first then: some servers hang up on one question.
+        """
         number = self._next()[1]
+        heapq.heappop(self._queue)
         station = self._stations[number]
-        image: dict[tuple[ReadFunction, int], int] = {}
-        failure: tuple[str, str, bool] | None = None
-        for request in station.requests:
-            answer = wire.ask(request, station.timeout_s)
-            if isinstance(answer, Answer):
-                image |= held(request, answer)
-            elif isinstance(answer, Refused) and not answer.by_the_gateway:
-                failure = ("modbus-exception", f"{asked(request)}: {answer}", False)
-            else:
-                failure = (*in_words(request, answer, station.timeout_s), True)
-                if isinstance(answer, NoAnswer) and answer.may_come:
-                    # it could be taken for the answer to the next question
-                    self._resting_until_s[request.unit] = time.monotonic() + station.timeout_s
-                break
-        station.polled()
+        try:
+            parcel = self._read(wire, station)
+        finally:
+            heapq.heappush(self._queue, (station.due_s, number))
+        if parcel.samples or parcel.counts:
+            self._sink(parcel)
+
+    def _read(self, wire: Asked, station: ModbusStation) -> Parcel:
+        try:
+            image, failure = self._ask(wire, station)
+        finally:
+            station.polled()
         origin = Origin(station.name, self._clock.now_ms())
         found = decode(station.wire, image, origin)
         counts = list[Count](found.problems)
         if failure is None:
             counts += station.answered(origin)
         else:
-            counts += station.failed(*failure[:2], origin, silent=failure[2])
-        heapq.heapreplace(self._queue, (station.due_s, number))
-        samples = tuple(found.samples(origin.arrival_ms))
-        if samples or counts:
-            self._sink(Parcel(samples, tuple(counts)))
+            counts += station.failed(failure.what, failure.detail, origin, silent=failure.silent)
+        return Parcel(tuple(found.samples(origin.arrival_ms)), tuple(counts))
+
+    def _ask(
+        self, wire: Asked, station: ModbusStation
+    ) -> tuple[dict[tuple[ReadFunction, int], int], _Failure | None]:
+        """What the instrument holds, as far as it said so, and what went wrong."""
+        image: dict[tuple[ReadFunction, int], int] = {}
+        failure: _Failure | None = None
+        for request in station.requests:
+            answer = wire.ask(request, station.timeout_s)
+            if isinstance(answer, Answer):
+                image |= held(request, answer)
+            elif isinstance(answer, Refused) and not answer.by_the_gateway:
+                failure = _Failure("modbus-exception", f"{asked(request)}: {answer}", silent=False)
+            else:
+                if isinstance(answer, NoAnswer) and answer.may_come:
+                    # it could be taken for the answer to the next question
+                    self._resting_until_s[request.unit] = time.monotonic() + station.timeout_s
+                return image, _Failure(*in_words(request, answer, station.timeout_s), silent=True)
+        return image, failure
 
     def _next(self) -> tuple[float, int]:
         """When the next turn is due, and whose it is; who has to rest goes back into the queue."""
@@ -100,4 +127,6 @@ def in_words(request: Request, answer: Refused | NoAnswer, timeout_s: float) -> 
     if answer.received:
         why = answer.why or "no good frame"
         return "bad-answer", f"{asked(request)}: {why} in {shortened(answer.received)}"[:160]
+    if answer.why:
+        return "no-answer", f"{asked(request)}: {answer.why}"
     return "no-answer", f"{asked(request)}: nothing within {timeout_s * 1000:.0f} ms"

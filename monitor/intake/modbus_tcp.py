@@ -72,7 +72,14 @@ class Connection:
         give_up_s = time.monotonic() + timeout_s
         foreign: NoAnswer | None = None
         while (wait_s := give_up_s - time.monotonic()) > 0:
-            self._receive(wait_s)
+            try:
+                self._receive(wait_s)
+            except (Hung, ConnectionResetError) as error:
+                if not self._answered:
+                    raise
+                # To other questions it did answer: perhaps it does not like this one.
+                self._useless = True
+                return NoAnswer(b"", why=str(error))
             for found in self._frames():
                 if isinstance(found, OutOfStep):
                     return NoAnswer(self._pending, why=found.why)

@@ -138,6 +138,20 @@ def test_a_half_closed_connection_is_lost_and_opened_anew(
     assert recorder.is_up()
 
 
+def test_a_server_that_hangs_up_on_one_unit_does_not_starve_the_others(
+    start: Start, recorder: Recorder, line: OverTcp
+) -> None:
+    line.bend = lambda answer: [(0.0, answer if answer[6] == 3 else b"")]
+    start(line.wire(4, "dead"), line.wire(3, "a"))
+    eventually(lambda: len(recorder.values) >= 5)
+    assert set(recorder.values) == {12.5}
+    assert len([body for body in line.bodies if body[0] == 4]) >= 3
+    assert recorder.slugs == ["no-answer"]
+    assert "closed by the far end" in recorder.counts[0].detail
+    # told of the link once, when nobody had answered yet
+    assert [link.up for link in recorder.links] == [True, False, True]
+
+
 def test_a_server_that_closes_idle_connections_is_asked_over_a_new_one_and_nothing_is_told(
     start: Start, recorder: Recorder, line: OverTcp
 ) -> None:
