@@ -309,6 +309,7 @@ class Keeper:
             counts=[*effects.counts, *b.counts],
             state=checkpoint.changed_parts(self._committed, self._state),
             bad_after=[(m.channel, m.after_ms) for m in effects.moved_back],
+            again=effects.again,
             results=b.results,
             links=b.links,
         )

@@ -193,7 +193,7 @@ class Reading:
 
     @property
     def again(self) -> bool:
-        """It was shown before, as gated, and is judged now that its run or day is over: no new sign of life."""
+        """It was shown before, as gated, and is judged now that its run or day is over."""
         return bool(self.reasons & Reason.AFTERWARDS)
 
 

@@ -54,7 +54,7 @@ def _looks_at(plant: Plant, name: str, channel: Channel) -> Iterator[str]:
     if channel.temperature is not None:
         yield channel.temperature
     if channel.gate is not None:
-        yield channel.gate.flow
+        yield from channel.gate.looks_at
 
 
 def _stays_counted(plant: Plant, name: str) -> bool:
@@ -188,7 +188,7 @@ class Recompute:
             for seq, event in events:
                 state = watch.step(replace(state, sequence=seq - 1), event, effects)
             connection.execute("begin immediate")
-            for _, reading in effects.readings:
+            for reading in (*(reading for _, reading in effects.readings), *effects.again):
                 if reading.channel in changing and reading.time_ms >= asked.from_ms:
                     _put(connection, reading, shifts if reading.channel == asked.channel else None)
             self._follow(connection, changing, max(hour_ms, asked.from_ms), hour_ms + _HOUR_MS)

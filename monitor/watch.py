@@ -29,7 +29,7 @@ from monitor.readings import (
     Tick,
     Transition,
 )
-from monitor.rules.rule import AWAY_MS, Rule
+from monitor.rules.rule import AWAY_MS, HearsDisordered, Rule
 
 _TRY_AGAIN_MS = 86_400_000
 
@@ -67,6 +67,7 @@ class Effects:
     notices: list[Notice] = field(default_factory=list)
     counts: list[Count] = field(default_factory=list)
     moved_back: list[MovedBack] = field(default_factory=list)
+    again: list[Reading] = field(default_factory=list)  # stored as gated, and judged now
 
 
 class Watch:
@@ -84,6 +85,11 @@ class Watch:
         for name, rule in self.rules.items():
             for channel in rule.channels:
                 self._by_channel.setdefault(channel, []).append(name)
+        self._disordered = {
+            channel: heard
+            for channel, names in self._by_channel.items()
+            if (heard := [name for name in names if isinstance(self.rules[name], HearsDisordered)])
+        }
         self._treatments = {
             name: Treatment(
                 rule.kind, rule.settings.priority, rule.settings.on_delay, rule.settings.off_delay
@@ -125,7 +131,20 @@ class Watch:
         effects.counts.extend(conditioned.counts)
         if conditioned.moved_back is not None:
             effects.moved_back.append(conditioned.moved_back)
-        return self._on_reading(state, reading, effects) if reading.ordered else state
+        if reading.ordered:
+            state = self._on_reading(state, reading, effects)
+        else:
+            for name in self._disordered.get(reading.channel, ()):
+                state = self._judge(state, name, reading, effects)
+        return self._judge_again(state, conditioned.again, effects)
+
+    def _judge_again(self, state: WatchState, again: Iterable[Reading], effects: Effects) -> WatchState:
+        """Readings that were gated when they came, and are judged now that their run or day is over."""
+        for reading in again:
+            effects.again.append(reading)
+            for name in self._by_channel.get(reading.channel, ()):
+                state = self._judge(state, name, reading, effects)
+        return state
 
     def _on_read_by_hand(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
         """A value that a person read is a sample like any other: stored as a reading, not as an event."""
@@ -155,13 +174,12 @@ class Watch:
         if done.state is None:
             return state
         changed = {name: done.state}
-        if done.reading is not None:
-            self._conditioner.tell_gates(state.channels, done.reading, changed)
-        state = replace(state, channels={**state.channels, **changed})
         if done.reading is None:
-            return state
-        effects.readings.append((state.sequence, done.reading))
-        return self._on_reading(state, done.reading, effects)
+            return replace(state, channels={**state.channels, **changed})
+        found, again = self._conditioner.beside_others(state.channels, done.reading, changed)
+        state = replace(state, channels={**state.channels, **changed})
+        effects.readings.append((state.sequence, found))
+        return self._judge_again(self._on_reading(state, found, effects), again, effects)
 
     def _on_tick(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
         state = self._try_failed_again(state, tick, effects)
@@ -194,7 +212,8 @@ class Watch:
 
     def _is_orphan(self, condition: str, alarm: Alarm) -> bool:
         rule, _, part = condition.partition("/")
-        return rule not in self.rules or (part != "" and part == alarm.subject and part not in self._known)
+        about = part.rpartition("/")[2]  # `rule/channel`, or `rule/clock/instrument`
+        return rule not in self.rules or (part != "" and about == alarm.subject and about not in self._known)
 
     def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
         if action.action == "event":
@@ -231,7 +250,9 @@ class Watch:
         if before is None:
             before = rule.start()
         try:
-            if isinstance(event, Reading):
+            if isinstance(event, Reading) and not event.ordered and isinstance(rule, HearsDisordered):
+                after, findings = rule.on_disordered(before, event)
+            elif isinstance(event, Reading):
                 after, findings = rule.on_reading(before, event)
             else:
                 after, findings = rule.on_tick(before, event)

@@ -30,9 +30,10 @@ def of_meters(site: SiteFile) -> Iterator[Caution]:
         yield from _below_minimum(site, channel)
         yield from _blind_zone(site, channel)
         gate = channel.gate
-        counts = gate is not None and site.plant.channels[gate.flow].quantity == "flow"
-        if gate is not None and gate.litres is not None and not counts:
-            text = f"{channel.id}: a contact counts no litres; its gate opens by minutes alone."
+        flow = None if gate is None or gate.flow is None else site.plant.channels[gate.flow]
+        if gate is not None and gate.litres is not None and (flow is None or flow.quantity != "flow"):
+            what = "nothing here counts" if flow is None else "a contact counts no"
+            text = f"{channel.id}: {what} litres; its gate opens by minutes alone."
             yield Caution(site.places.line("channel", channel.id, "gate"), text)
 
 

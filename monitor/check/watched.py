@@ -45,7 +45,10 @@ def _channel(site: SiteFile, channel: Channel) -> Iterator[str]:
     if judged and channel.gate is not None:
         litres = "" if channel.gate.litres is None else f" or {channel.gate.litres}"
         after = shown_duration(channel.gate.minutes)
-        yield f"      judged only while {channel.gate.flow} runs, after {after}{litres}"
+        runs = f"while {channel.gate.flow} runs"
+        if channel.gate.flow is None:
+            runs, litres = "while its own course says that water runs", ""
+        yield f"      judged only {runs}, after {after}{litres}"
     if not judged:
         yield "      stored, not judged by a rule of its own"
 

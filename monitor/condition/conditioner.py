@@ -9,12 +9,15 @@ from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
 from monitor.condition.compensation import compensate
-from monitor.condition.contact import debounced, so
+from monitor.condition.contact import debounced, so, supervised
 from monitor.condition.counter import Counter, CounterState, broken
 from monitor.condition.current_loop import measured
+from monitor.condition.dead_meter import MeterState
 from monitor.condition.flags import ShapeState, range_flag, shape_flags
 from monitor.condition.fresh import FUTURE_TOLERANCE_MS
-from monitor.condition.gate import Flowing, GateState, on_flow, says
+from monitor.condition.gate import GateState
+from monitor.condition.gates import Gates, Memory
+from monitor.condition.noise import NoiseState, may_be_noisy, on_value
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import Scale
 from monitor.readings import DELIVERED_LATE, Bound, Count, Reading, Reason, Sample, Standing, Status
@@ -35,7 +38,9 @@ class ChannelState:
     last_ms: int = 0  # time of the last reading in order
     last_timeless_ms: int = 0  # time given to the last sample that carried none
     shape: ShapeState = ShapeState()
-    gate: GateState = GateState()
+    noise: NoiseState | None = None
+    gate: GateState | None = None  # of a channel that has a gate
+    meter: MeterState | None = None  # of a flow meter that opens gates
     counter: CounterState = CounterState()
     latest: Reading | None = None  # the last one in order; kept only where a neighbour needs it
 
@@ -58,6 +63,7 @@ class Conditioned:
     states: dict[str, ChannelState] = field(default_factory=dict)  # those that changed
     counts: list[Count] = field(default_factory=list)
     moved_back: MovedBack | None = None
+    again: list[Reading] = field(default_factory=list)  # shown before as gated, and judged now
 
 
 class _Prepared:
@@ -74,6 +80,7 @@ class _Prepared:
         )
         self.trusted_for_ms = trusted_for_ms(plant, channel.id)
         self.by_hand = plant.instrument_of(channel.id).wire.kind == "hand"
+        self.may_be_noisy = may_be_noisy(channel, plant.interval_of(channel.id))
 
     def calibrated(self, raw: float, at_ms: int) -> float:
         """The raw value under the calibration in force at that time, still in the channel's unit."""
@@ -108,12 +115,8 @@ class Conditioner:
 
     def __init__(self, plant: Plant) -> None:
         self._prepared = {c.id: _Prepared(plant, c) for i in plant.instrument for c in i.channel}
-        self._contacts = {c.id for c in plant.channels.values() if c.quantity == "contact"}
         self._trusted_for_ms = {name: trusted_for_ms(plant, name) for name in plant.channels}
-        self._gated_by: dict[str, list[Channel]] = {}
-        for channel in plant.channels.values():
-            if channel.gate is not None:
-                self._gated_by.setdefault(channel.gate.flow, []).append(channel)
+        self._gates = Gates(plant, self._trusted_for_ms)
         self._watched = {c.temperature for c in plant.channels.values() if c.temperature}
         self._watched.update(*(one.inputs.values() for one in plant.computed.values()))
 
@@ -136,7 +139,7 @@ class Conditioner:
             what = standing.name.lower().replace("_", "-")
             result.counts.append(Count(what, sample.channel, sample.arrival_ms))
         elif reading.standing <= Standing.GATED:
-            self.tell_gates(states, reading, result.states)
+            result.again = self._gates.after(Memory(states, result.states, ChannelState()), reading)
         return result
 
     def _value(
@@ -153,8 +156,12 @@ class Conditioner:
         value = prepared.scale.apply(prepared.calibrated(shown.value, time_ms))
         if not math.isfinite(value):  # 1e308 with a gain above 1: state and evidence hold numbers only
             value = sample.value
-        reasons, bound = range_flag(channel, shown.value, value, shown.status)
-        if channel.quantity == "contact" and not reasons & Reason.IMPLAUSIBLE:
+        if channel.supervised is not None:
+            value, reasons = supervised(channel.supervised, shown.value)
+            bound = Bound.EXACT
+        else:
+            reasons, bound = range_flag(channel, shown.value, value, shown.status)
+        if channel.quantity == "contact" and not reasons & NO_VALUE:
             value = so(channel, value)
         if shown.status & Status.DEVICE_FAULT:
             reasons, bound = reasons | Reason.DEVICE_FAULT, Bound.EXACT
@@ -171,14 +178,20 @@ class Conditioner:
             state, value, doubt = prepared.counted(state, sample.value, time_ms, standing)
             reasons |= doubt
         if standing == Standing.JUDGED:
-            state = replace(state, last_ms=time_ms)
+            shape, noise, meter = state.shape, state.noise, state.meter
             if not reasons & NO_VALUE:
-                shape, value, flags = _in_shape(prepared, state.shape, time_ms, sample.value, value)
-                state, reasons = replace(state, shape=shape), reasons | flags
+                shape, value, doubt = _in_shape(prepared, shape, time_ms, sample.value, value)
+                reasons |= doubt
+            if channel.quantity == "flow":
+                meter, doubt = self._gates.of_meter(channel.id, meter, time_ms, value, reasons)
+                reasons |= doubt
             if channel.gate is not None:
-                flowing = says(channel.gate, state.gate, time_ms, self._trust_in_flow(channel))
-                standing = Standing.GATED if flowing is Flowing.CLOSED else standing
-                reasons |= Reason.GATE_UNKNOWN if flowing is Flowing.UNKNOWN else Reason.NONE
+                standing, doubt = self._gates.standing(channel.id, state.gate, time_ms)
+                reasons |= doubt
+            if prepared.may_be_noisy and standing == Standing.JUDGED and not reasons & NO_VALUE:
+                noise = on_value(channel, noise, time_ms, value)
+                reasons |= Reason.NOISY if noise.noisy else Reason.NONE
+            state = replace(state, last_ms=time_ms, shape=shape, noise=noise, meter=meter)
         reading = Reading(
             channel=sample.channel,
             time_ms=time_ms,
@@ -195,19 +208,21 @@ class Conditioner:
             state = replace(state, latest=reading)
         return reading, state
 
-    def _trust_in_flow(self, channel: Channel) -> int:
-        assert channel.gate is not None
-        return self._trusted_for_ms[channel.gate.flow]
-
-    def tell_gates(
-        self, states: Mapping[str, ChannelState], flow: Reading, changed: dict[str, ChannelState]
-    ) -> None:
-        """A flow value moves the gates of all channels that look at it; `changed` takes their states."""
-        for channel in self._gated_by.get(flow.channel, ()):
-            assert channel.gate is not None
-            state = changed.get(channel.id) or states.get(channel.id, ChannelState())
-            is_contact = flow.channel in self._contacts
-            changed[channel.id] = replace(state, gate=on_flow(channel.gate, state.gate, flow, is_contact))
+    def beside_others(
+        self, states: Mapping[str, ChannelState], reading: Reading, changed: dict[str, ChannelState]
+    ) -> tuple[Reading, list[Reading]]:
+        """A derived reading in order: contradicted by what is beside it or not, and what is judged only now
+        because of it. `changed` holds its state and takes those of others."""
+        name = reading.channel
+        state = changed[name]
+        meter, doubt = self._gates.of_meter(
+            name, state.meter, reading.time_ms, reading.value, reading.reasons
+        )
+        if meter is not state.meter:
+            changed[name] = replace(state, meter=meter)
+        if doubt:
+            reading = replace(reading, reasons=reading.reasons | doubt)
+        return reading, self._gates.after(Memory(states, changed, ChannelState()), reading)
 
 
 def _in_shape(
@@ -243,7 +258,7 @@ def _place_in_time(
     moved_back = None
     if has_run_ahead(state, arrival_ms):
         moved_back = MovedBack(sample.channel, arrival_ms + FUTURE_TOLERANCE_MS)
-        state = replace(state, last_ms=0, last_timeless_ms=0, shape=ShapeState(), gate=GateState())
+        state = replace(state, last_ms=0, last_timeless_ms=0, shape=ShapeState(), gate=None, meter=None)
     if sample.time_ms is None:
         # Two values in one millisecond are two values.
         time_ms = max(arrival_ms, state.last_timeless_ms + 1)

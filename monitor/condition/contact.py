@@ -6,7 +6,14 @@ from dataclasses import replace
 
 from monitor.condition.flags import ShapeState
 from monitor.plant.model import Channel
+from monitor.plant.supervision import Supervision
 from monitor.readings import Reason
+
+
+def supervised(supervision: Supervision, arrived: float) -> tuple[float, Reason]:
+    """1 for a closed contact, 0 for an open one; where the wire is at fault neither is known."""
+    state = supervision.state(arrived)
+    return (0.0, Reason.DEVICE_FAULT) if state is None else (state, Reason.NONE)
 
 
 def so(channel: Channel, closed: float) -> float:

@@ -14,7 +14,6 @@ from pydantic import Field, ValidationInfo, field_validator
 from monitor.plant.counter import PULSES, Counter
 from monitor.plant.current_loop import CurrentLoop
 from monitor.plant.fields import (
-    DurationMs,
     FlowField,
     Id,
     LengthField,
@@ -25,9 +24,10 @@ from monitor.plant.fields import (
     RefersTo,
     ShareField,
     Table,
-    VolumeField,
     Wrong,
 )
+from monitor.plant.gate import Gate
+from monitor.plant.supervision import Supervision
 from monitor.plant.units import Scale, UnitError, to_canonical
 
 
@@ -62,27 +62,9 @@ class Calibration(Table):
     offset: Annotated[float, Field(description="what is then added, in the channel's unit")] = 0.0
 
 
-class Gate(Table):
-    """When the water at a channel is the water being made: enough litres or minutes since flow began."""
-
-    flow: Annotated[
-        Id,
-        RefersTo("channel", ("flow", "contact")),
-        Field(
-            description="the channel that says when water runs: a flow, or a contact that is 1 while it runs"
-        ),
-    ]
-    above: Annotated[FlowField, Field(description="a flow up to this is standing water")] = Measure(
-        0.2, "L/min"
-    )
-    litres: Annotated[
-        VolumeField | None,
-        Field(description="judged once so much has run; whichever of litres and minutes is first"),
-    ] = None
-    minutes: Annotated[DurationMs, Field(description="judged once water has run so long")] = 180_000
-
-
 Compensation = Literal["none", "linear", "natural-water"]
+# What standing water shows: these alone can tell by themselves when it began to run.
+_STANDS_SALTIER = ("conductivity", "tds", "resistivity")
 TdsScale = Literal["nacl", "kcl", "natural", "own"]
 
 
@@ -199,10 +181,18 @@ class Channel(Table):
         PositiveDurationMs | None,
         Field(description="a contact's change counts once it has stood for so long"),
     ] = None
+    supervised: Annotated[
+        Supervision | None,
+        Field(description="what a watched contact sends while open and closed; anything else is its wire"),
+    ] = None
     # flags
     jump: Annotated[
         MeasureField | None,
         Field(description="a larger step waits for the next value to confirm or refute it"),
+    ] = None
+    noise: Annotated[
+        MeasureField | None,
+        Field(description="values that swing to and fro by more than this become uncertain"),
     ] = None
     flat_after: Annotated[
         PositiveDurationMs, Field(description="a value that does not move for so long becomes uncertain")
@@ -252,11 +242,22 @@ class Channel(Table):
         _fits_as_difference(accuracy.absolute, info, "absolute")
         return accuracy
 
-    @field_validator("jump")
+    @field_validator("jump", "noise")
     @classmethod
-    def _jump_fits(cls, jump: Measure | None, info: ValidationInfo) -> Measure | None:
-        _fits_as_difference(jump, info, "")
-        return jump
+    def _size_fits(cls, size: Measure | None, info: ValidationInfo) -> Measure | None:
+        _fits_as_difference(size, info, "")
+        return size
+
+    @field_validator("gate")
+    @classmethod
+    def _own_course_tells(cls, gate: Gate | None, info: ValidationInfo) -> Gate | None:
+        if gate is not None and gate.flow is None and info.data.get("quantity", "tds") not in _STANDS_SALTIER:
+            raise Wrong(
+                f"a channel that says when water runs: only {', '.join(_STANDS_SALTIER)} show it themselves",
+                key="flow",
+                found="nothing",
+            )
+        return gate
 
     @field_validator("compensated", "compensation", "alpha", "temperature", "cell_constant")
     @classmethod
@@ -314,7 +315,7 @@ class Channel(Table):
             raise Wrong(f"less than mounting_height ({height}): or it sees nothing at all")
         return blind
 
-    @field_validator("normally", "debounce")
+    @field_validator("normally", "debounce", "supervised")
     @classmethod
     def _contact_only(cls, found: Any, info: ValidationInfo) -> Any:
         if found is not None and info.data.get("quantity", "contact") != "contact":

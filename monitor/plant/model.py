@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
-from monitor.plant.channel import Accuracy, Calibration, Channel, Gate
+from monitor.plant.channel import Accuracy, Calibration, Channel
 from monitor.plant.derived import Derived
 from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
+from monitor.plant.gate import Gate
 from monitor.plant.quantities import QUANTITIES
 from monitor.plant.stage import Stage, StageKind
 from monitor.plant.sump import Coolant, Sump

@@ -6,7 +6,7 @@ states, so an exception inside a rule cannot leave one half changed.
 
 from __future__ import annotations
 
-from typing import Annotated, ClassVar, Generic, Protocol, TypeVar
+from typing import Annotated, Any, ClassVar, Generic, Protocol, TypeVar, runtime_checkable
 
 from pydantic import Field
 
@@ -45,6 +45,15 @@ class Rule(Protocol, Generic[State]):
 
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
         """Judge the passing of time."""
+
+
+@runtime_checkable
+class HearsDisordered(Protocol):
+    """A rule that is also told of readings no other rule sees: late, of unknown time, or of a time that
+    cannot be true."""
+
+    def on_disordered(self, state: Any, reading: Reading) -> tuple[Any, tuple[Finding, ...]]:
+        """Judge one such Reading: of the instrument, never of the water."""
 
 
 def plant_channel(plant: Plant, channel: str, key: str) -> str:

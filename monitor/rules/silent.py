@@ -74,6 +74,8 @@ class Silent:
         return self.settings.after or max(3 * interval, AWAY_MS + interval)
 
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
+        if reading.again:
+            return state, ()
         return replace(state, last_ms={**state.last_ms, reading.channel: reading.time_ms}), ()
 
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:

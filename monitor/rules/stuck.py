@@ -138,6 +138,8 @@ class Stuck:
         return state, ()
 
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
+        if reading.again:
+            return state, ()
         name = reading.channel
         before = state.runs.get(name, Run())
         run = _next(before, reading)

@@ -26,6 +26,7 @@ from monitor.store.files import STORE, StoreMoved, file_mark, open_writer
 from monitor.store.rollup import mark_due
 from monitor.store.rows import (
     TRANSITION_COLUMNS,
+    flags_of,
     latest_in_order,
     reading_row,
     standing_of,
@@ -56,6 +57,7 @@ class Batch:
     counts: Sequence[Count] = ()
     state: Mapping[str, tuple[int, str]] = field(default_factory=dict)  # part -> version, JSON
     bad_after: Sequence[tuple[str, int]] = ()  # channel, time: what lies later was stamped wrongly
+    again: Sequence[Reading] = ()  # stored as gated, and judged now
     results: Sequence[DeliveryResult] = ()
     links: Sequence[tuple[str, bool, int, str]] = ()  # name, up, since, detail
 
@@ -144,6 +146,7 @@ class Writer:
             self._store_events(batch.events)
             connection.executemany("update inbox set taken_seq = ? where id = ?", batch.taken)
             self._mark_bad(batch.bad_after)
+            self._mark_judged(batch.again)
             connection.executemany(
                 f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(16)}) on conflict do nothing",
                 [transition_row(seq, transition) for seq, transition in batch.transitions],
@@ -279,6 +282,18 @@ class Writer:
             )
             mark_due(self._connection, [(c, t) for c, t, _ in rows])
             self._highest.pop(self._channel_id(channel), None)
+
+    def _mark_judged(self, again: Sequence[Reading]) -> None:
+        """Readings that were stored as gated before their run or day was over."""
+        if not again:
+            return
+        places = [(self._channel_id(reading.channel), reading.time_ms) for reading in again]
+        self._connection.executemany(
+            "update reading set flags = ? where channel = ? and time_ms = ?",
+            [(flags_of(reading), *place) for reading, place in zip(again, places, strict=True)],
+        )
+        mark_due(self._connection, places)
+        revisions.note(self._connection, revisions.joined(places))
 
     def _store_notices(self, batch: Batch) -> None:
         self._connection.executemany(

@@ -55,7 +55,7 @@ def needed(site: SiteFile, names: Iterable[str]) -> set[str]:
     channels = site.plant.channels
     for name in list(wanted):
         gate, temperature = channels[name].gate, channels[name].temperature
-        wanted |= ({gate.flow} if gate else set()) | ({temperature} if temperature else set())
+        wanted |= {*(gate.looks_at if gate else ()), *((temperature,) if temperature else ())}
     return wanted
 
 

@@ -14,7 +14,7 @@ _LITRES = 8.0
 _MINUTES_MS = 300_000
 _BACK = 3
 # How sure at most: by the gate, by the run contact, by the lowest readings of a day.
-CEILING = {"gate": 0.99, "time": 0.9, "unknown": 0.7, "lows": 0.7}
+CEILING = {"gate": 0.99, "time": 0.9, "run": 0.8, "unknown": 0.7, "lows": 0.7}
 
 
 @dataclass(frozen=True, slots=True)

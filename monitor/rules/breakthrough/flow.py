@@ -103,14 +103,16 @@ def meter_is_dead(counter: Counter, at_ms: int) -> bool:
 
 
 def made_water(counter: Counter, reading: Reading, settled_ms: int, *, gated: bool) -> str:
-    """How a reading is known to be of water being made: "gate", "time", "unknown" or "" for not at all.
+    """How a reading is known to be of water being made: "gate", "time", "run", "unknown" or "" for not at
+    all.
 
-    "time" is by the run contact where the meter is dead or there is none; "unknown" where nothing says
-    whether water runs and nothing could.
+    "time" is by a contact or the water's own course where the meter is dead or there is none; "run" is the
+    last third of a run too short for its gate; "unknown" where nothing says whether water runs and nothing
+    could.
     """
     at_ms = reading.time_ms
     if gated and reading.standing == Standing.JUDGED and not reading.reasons & Reason.GATE_UNKNOWN:
-        return "gate"
+        return "time" if reading.reasons & Reason.BY_TIME else "run" if reading.again else "gate"
     runs_since = counter.contact_since_ms if at_ms - counter.contact_ms <= _TRUSTED_MS else None
     if runs_since is not None and at_ms - runs_since >= settled_ms:
         return "time"
@@ -151,6 +153,8 @@ class LowStep:
 
 def on_low(lows: Lows, reading: Reading, *, is_outlet: bool) -> LowStep:
     """Take a reading into the lows of its day. Over range counts as the end of the range."""
+    if reading.again:
+        return LowStep(lows)
     if reading.level == Level.BAD and reading.bound != Bound.AT_LEAST:
         return LowStep(lows)
     day, ended = reading.time_ms // DAY_MS, None

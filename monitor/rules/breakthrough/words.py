@@ -156,7 +156,8 @@ def _discharge(evidence: Evidence, means: Consequence) -> _Told:
 
 _HOW = {
     "gate": "while water was running",
-    "time": "by the run contact, since the flow meter says nothing",
+    "time": "by the run contact or since fresh water came, as the flow meter says nothing",
+    "run": "at the end of runs too short to flush the line",
     "unknown": "nothing says for sure that water was running",
     "lows": "by the lowest readings of a day, since the flow meter has said nothing for long",
 }

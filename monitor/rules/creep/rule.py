@@ -50,6 +50,8 @@ _SEASON = 12 * 0.025
 # Without a feed probe the tap's own changes stand in the value; supplies differ by a fifth easily.
 _TAP = 0.20
 
+# Whether it is of water being made is not known for certain.
+_GUESSED = Reason.GATE_UNKNOWN | Reason.BY_TIME | Reason.AFTERWARDS
 _NOT_REFERRED = Reason.NO_TEMPERATURE | Reason.OUTSIDE_METHOD
 
 
@@ -149,10 +151,7 @@ class Creep:
         if "feed_flow" in beside and "permeate_flow" not in beside:
             raise ValueError("feed_flow alone gives no recovery; name the permeate_flow too, or leave it out")
         self._beside = beside
-        self._together_ms = {
-            name: max(_TOGETHER_MS, 3 * plant.interval_of(name))
-            for name in beside.values()
-        }
+        self._together_ms = {name: max(_TOGETHER_MS, 3 * plant.interval_of(name)) for name in beside.values()}
         self.channels = frozenset({self._permeate.id, *beside.values()})
         self._rule = TemperatureRule()
         limit, limit_is = _limit(settings, self._permeate, self._feed)
@@ -219,7 +218,7 @@ class Creep:
 
     def _together(self, state: State, reading: Reading, value: float) -> tuple[Inputs | None, bool]:
         """The readings of one time; None without the feed they are to be held against."""
-        sure = not reading.reasons & Reason.GATE_UNKNOWN
+        sure = not reading.reasons & _GUESSED
         beside: dict[str, float | None] = {}
         for key, name in self._beside.items():
             latest = state.latest.get(name)
