@@ -108,8 +108,21 @@ class Gates:
                 of_tank = self._by_tank.setdefault(tank, [])
                 if meter_name not in of_tank:
                     of_tank.append(meter_name)
+        self._witnesses = {
+            name: (*dict.fromkeys(n for m in known.members for n in (m, *self._gated[m].gate.looks_at[1:])),)
+            for name, known in self._meters.items()
+        }
         self._tanks = {name: plant.channels[name] for name in self._by_tank}
         self.watched = frozenset({*self._gated, *self._by_signal, *self._by_contact, *self._by_tank})
+
+    def looks_at(self, name: str) -> tuple[str, ...]:
+        """The channels whose values may decide whether a channel's value is judged."""
+        gated = self._gated.get(name)
+        if gated is None:
+            return self._witnesses.get(name, ())
+        if gated.meter is None:
+            return gated.gate.looks_at
+        return (gated.meter, *self._witnesses[gated.meter])
 
     def of_meter(
         self, name: str, meter: MeterState | None, time_ms: int, value: float, reasons: Reason
