@@ -22,15 +22,9 @@ from monitor.readings import StoreReplaced
 from monitor.store.files import STORE, StoreMissing, file_mark, has_lived, open_inbox
 
 _NOTE = "store-replaced.json"
-# What goes with a store: its log, and what says how far loggers were read into it and mirrors were sent it.
-_BESIDE = (
-    f"{STORE}-wal",
-    f"{STORE}-shm",
-    "logger-*.json",
-    "mirror-*.db",
-    "mirror-*.db-wal",
-    "mirror-*.db-shm",
-)
+# What goes with a store: its log, and what says how far loggers' files were read into it. A mirror knows by
+# itself that its store is another one.
+_BESIDE = (f"{STORE}-wal", f"{STORE}-shm", "logger-*.json")
 _IN_WAITING = "store-restored.db"
 _WAIT_S = 0.2
 _YEAR_2026_MS = 1_767_225_600_000
