@@ -75,7 +75,8 @@ def shown(site: SiteFile, mirrors: list[Mirror], now_ms: int) -> tuple[str, bool
         return "", True
     blocks, well = [], True
     with contextlib.closing(open_reader(site.data_dir)) as connection:
-        latest = {name: reading.time_ms for name, reading in reader.latest(connection).items()}
+        newest = reader.latest(connection).items()
+    latest = {name: reading.time_ms for name, reading in newest if reading.ordered}
     for mirror in mirrors:
         lines, fine = _one(site, mirror, latest, now_ms)
         blocks.append("\n".join(lines))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import time
 from collections.abc import Callable
 
 import pytest
@@ -333,6 +334,20 @@ def test_a_backlog_is_sent_in_batches_of_a_bounded_size_from_all_channels_in_tur
     shop.on(11 * MINUTE)
     assert set_of(server) == shop.shop.expected(shop.clock.at_ms)
     assert (server.written, shop.shop.note("again")) == (1_000, None)
+
+
+def test_while_it_works_off_a_backlog_it_rests_longer_than_it_computes(
+    drive: Drive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(outgoing, "BATCH", 100)
+    shop = drive(what='["readings"]')
+    shop.on()
+    shop.shop.store([*minutes(0, 3_000)])
+    shop.clock.at_ms += 10_000
+    began_s = time.thread_time()
+    rests_s = sum(shop.mirroring.round() for _ in range(25))
+    assert rests_s > 3 * (time.thread_time() - began_s)
+    assert shop.shop.note("sent") == 2_500
 
 
 def test_a_channel_that_left_the_site_file_is_let_go(drive: Drive, server: PointServer) -> None:
