@@ -129,10 +129,10 @@ def _at_its_time(
 ) -> Decoded | Refusal:
     """A value at the time its record says. "Now" is the time of arrival, and no time of the value's own."""
     values, statuses = {channel.id: heard[0]}, {channel.id: heard[1]}
+    if abs(record.time_s) > MAX_TIME_MS / 1000:  # in milliseconds it may be infinite
+        return Refusal("bad-time", f"{record.time_s} s")
     time_ms = record.time_ms
     if time_ms is not None:
-        if time_ms > MAX_TIME_MS:
-            return Refusal("bad-time", f"{record.time_s} s")
         return Decoded(values, time_ms, (), statuses)
     if not record.ago_ms:
         return Decoded(values, None, (), statuses)

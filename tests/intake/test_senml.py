@@ -308,8 +308,8 @@ def test_an_absolute_time_stays_what_it_is_however_late_it_comes() -> None:
 
 
 def test_times_that_no_calendar_has_are_counted() -> None:
-    pack = f'[{{"n":"x","v":1,"t":{MAX_TIME_MS}}}, {{"n":"x","v":1,"t":-1e300}}]'
-    assert problems(pack, {"values": {"x": "x"}}, channel("x")) == {"bad-time": 2}
+    pack = [{"n": "x", "v": 1, "t": t} for t in (MAX_TIME_MS, -1e300, 1.7e306, -1.7e306)]
+    assert problems(json.dumps(pack), {"values": {"x": "x"}}, channel("x")) == {"bad-time": 4}
 
 
 def test_names_of_others_are_left_alone_and_what_is_no_pack_is_counted() -> None:
