@@ -16,7 +16,7 @@ from tests.mosquitto import program
 
 SEEDS = 10
 MINUTES = 4
-QUICK_MINUTES = 2
+QUICK_MINUTES = 3
 
 
 def measure(seed: int) -> dict[str, result.Figure]:
@@ -50,6 +50,8 @@ def show(minutes: int, seed: int, *words: str, expected: int) -> dict[str, resul
         [sys.executable, "-m", "simulator.demo", *asked], capture_output=True, text=True, env=environment
     )
     print(f"{' '.join(asked)}: exit {done.returncode}", flush=True)
+    if done.returncode != expected:
+        print(done.stdout, done.stderr, flush=True)
     return {
         "seed": seed,
         "exit": done.returncode,
