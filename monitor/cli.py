@@ -13,6 +13,7 @@ from collections.abc import Sequence
 
 # name: what `goodwater --help` says of it
 COMMANDS: dict[str, str] = {
+    "init": "ask what a printed page holds, and write the site file of it",
     "check": "read a site file, say everything that is wrong with it, or what will be watched",
     "run": "watch a site until stopped",
     "status": "how the watch, its wires, instruments and messages stand",

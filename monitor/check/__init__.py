@@ -21,8 +21,11 @@ _ALWAYS = (
 )
 
 
-def report(site: SiteFile, environ: Mapping[str, str] = os.environ) -> str:
-    """The whole report: plain text, 80 columns. `environ` may hold passwords that the site file names."""
+def report(site: SiteFile, environ: Mapping[str, str] = os.environ, *, short: bool = False) -> str:
+    """The report: plain text, 80 columns. `environ` may hold passwords that the site file names.
+
+    A short one leaves out the list of all channels and what further instruments would add.
+    """
     plant = site.plant
     head = (
         f"{plant.site.name} ({plant.site.id}): {_count(len(plant.instrument), 'instrument')}, "
@@ -31,10 +34,13 @@ def report(site: SiteFile, environ: Mapping[str, str] = os.environ) -> str:
     )
     sections = [
         _wrapped(head),
-        _section("What is watched", watched(site)),
+        "" if short else _section("What is watched", watched(site)),
         _section("Who is told", people(plant)),
         _listed("What cannot be told with what is there", cannot_be_told(plant)),
-        _listed("What the next instruments would add, the cheapest first", next_instruments(plant)),
+        _listed(
+            "What the next instruments would add, the cheapest first",
+            () if short else next_instruments(plant),
+        ),
         _listed("What follows from what was entered", figures(site)),
         _listed("Cautions", map(str, cautions(site, environ))),
         _wrapped(_ALWAYS),

@@ -45,11 +45,19 @@ class Eyes:
         return False
 
     def counted(self, stage: Stage, *quantities: str) -> bool:
-        """Whether what leaves a stage is measured there or further on, with no tank in between."""
-        if self.behind(stage, *quantities):
+        """Whether what runs through a stage is measured there, further on or before it, no tank between."""
+        if self.behind(stage, *quantities) or self._counted_before(stage, *quantities):
             return True
         fed = [next_ for next_ in self.plant.stage if stage in self.plant.feeds(next_.id)]
         return any(next_.kind != "tank" and self.counted(next_, *quantities) for next_ in fed)
+
+    def _counted_before(self, stage: Stage, *quantities: str) -> bool:
+        """Whether its feed is measured; what an RO takes in is not what it makes."""
+        return stage.kind != "ro" and any(
+            feed.kind != "tank"
+            and (self.behind(feed, *quantities) or self._counted_before(feed, *quantities))
+            for feed in self.plant.feeds(stage.id)
+        )
 
     def flows_through(self, stage: Stage) -> bool:
         """Whether something says when water runs through a stage."""

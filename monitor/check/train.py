@@ -70,6 +70,13 @@ def _instruments(site: SiteFile) -> Iterator[Caution]:
     if without_time:
         yield Caution(
             0,
-            f"{', '.join(without_time)}: the payload carries no time. What a broker held back is stored as "
+            f"{_few(without_time)}: the payload carries no time. What a broker held back is stored as "
             "uncertain and not judged, and a message delivered twice is stored twice.",
         )
+
+
+def _few(labels: list[str]) -> str:
+    """All of a few, and of many the first two and how many more."""
+    if len(labels) <= 4:
+        return ", ".join(labels)
+    return f"{', '.join(labels[:2])} and {len(labels) - 2} other instruments"

@@ -21,7 +21,7 @@ LEAST_G_L, MOST_G_L = 60.0, 300.0
 def softener_capacity_by_salt_g_l(salt_g_l: float) -> float:
     """Capacity that a salt dose restores, grams of hardness as CaCO3 for each litre of resin.
 
-    Equation: straight lines through 96 -> 46, 128 -> 55 and 240 -> 69; below 96 in proportion, above 240 as 240
+    Equation: straight lines through 96 -> 46, 128 -> 55 and 240 -> 69; in proportion below 96, 69 above 240
     Range: 60 to 300 g of salt per litre of resin
     Raises: OutOfRange
     Source: common practice: 6, 8 and 15 lb of salt per cubic foot for 20,000, 24,000 and 30,000 grains

@@ -1,0 +1,223 @@
+"""The instruments a shop may have, and what was answered about those it has."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from monitor.first import written
+from monitor.first.answers import Answers
+from monitor.first.question import taken
+from monitor.first.stages import stages
+from monitor.first.sumps import count
+from monitor.first.written import NotRight
+
+IONS = ("tap", "feed", "permeate", "di")
+
+
+@dataclass(frozen=True)
+class Meter:
+    """An instrument a shop may have: where it sits, and what it usually shows."""
+
+    key: str
+    words: str
+    stages: tuple[str, ...]  # there is none without one of these stages; empty for any shop
+    shows: str  # unit, highest value, last digit; empty for a contact
+    topic: str
+    every: str = "1 min"
+    of_sumps: bool = False
+    by_eye: bool = False  # usually read by a person
+
+    @property
+    def contact(self) -> bool:
+        return not self.shows
+
+    @property
+    def ions(self) -> bool:
+        return self.key in IONS
+
+
+METERS = {
+    meter.key: meter
+    for meter in (
+        Meter("tap", "conductivity or TDS of the tap water", (), "uS/cm 2000 1", "water/tap"),
+        Meter(
+            "feed",
+            "conductivity or TDS of the RO's feed, behind the softener",
+            ("ro",),
+            "uS/cm 2000 1",
+            "water/feed",
+        ),
+        Meter(
+            "permeate", "conductivity or TDS of the RO's permeate", ("ro",), "uS/cm 200 0.1", "water/permeate"
+        ),
+        Meter("di", "conductivity or TDS behind the DI bed", ("di",), "uS/cm 50 0.1", "water/di"),
+        Meter(
+            "hardness",
+            "hardness behind the softener, by strip or drops",
+            ("softener",),
+            "gpg 30 1",
+            "water/hardness",
+            "4 days",
+            by_eye=True,
+        ),
+        Meter(
+            "flow",
+            "flow of the treated water (permeate, or through the DI bed)",
+            ("ro", "di"),
+            "L/min 20 0.1",
+            "water/flow",
+        ),
+        Meter("run", "a contact that says when treated water is being made", ("ro", "di"), "", "water/run"),
+        Meter(
+            "temperature", "temperature of the water at the RO", ("ro",), "degC 60 0.1", "water/temperature"
+        ),
+        Meter("tank", "level of the tank", ("tank",), "mm 2000 1", "water/tank", "5 min"),
+        Meter("level", "level of the sumps", ("sumps",), "mm 500 1", "sump/{sump}/level", "10 min", True),
+        Meter(
+            "pump",
+            "a contact at each sump that says when its coolant pump runs",
+            ("sumps",),
+            "",
+            "sump/{sump}/pump",
+            "10 min",
+            True,
+        ),
+        Meter(
+            "topoff",
+            "a counter of the litres topped up at each sump",
+            ("sumps",),
+            "L 65536 1",
+            "sump/{sump}/topoff",
+            "10 min",
+            True,
+        ),
+        Meter(
+            "brix",
+            "refractometer at each sump",
+            ("sumps",),
+            "brix 30 0.1",
+            "sump/{sump}/brix",
+            "7 days",
+            True,
+            by_eye=True,
+        ),
+    )
+}
+WIRES = {
+    "mqtt": "it, or a gateway, publishes to an MQTT broker",
+    "line": "it prints lines of text on a serial port",
+    "modbus": "Modbus on an RS-485 bus of its own",
+    "tcp": "Modbus TCP",
+    "logger": "a logger writes it to files",
+    "eye": "none: a person reads it and types it in (goodwater log)",
+}
+SCALES = {
+    "nacl": "salt (NaCl), factor about 0.5",
+    "kcl": "KCl, about 0.55",
+    "natural": "natural water, 0.65",
+}
+
+
+def possible(answers: Answers) -> dict[str, Meter]:
+    """The instruments that this train and these sumps can have."""
+    there = {*stages(answers), *(("sumps",) if count(answers) else ())}
+    return {key: meter for key, meter in METERS.items() if not meter.stages or there & set(meter.stages)}
+
+
+def chosen(answers: Answers) -> tuple[Meter, ...]:
+    """Those that were said to be there."""
+    known = possible(answers)
+    try:
+        keys = written.choices(answers.get("meters.which"), known) if "meters.which" in answers else ()
+    except NotRight:
+        return ()
+    return tuple(known[key] for key in keys)
+
+
+def wire_of(answers: Answers, meter: Meter) -> str:
+    """The wire a meter comes by; empty while that is not answered."""
+    try:
+        return written.choice(answers.get(f"meter.{meter.key}.wire"), wires_of(meter))
+    except NotRight:
+        return ""
+
+
+def wires_of(meter: Meter) -> dict[str, str]:
+    """A port for each of a dozen sumps is no way to wire them, and nobody reads a contact by eye."""
+    left_out = {"line"} if meter.of_sumps else set()
+    left_out |= {"eye"} if meter.contact else set()
+    return {key: words for key, words in WIRES.items() if key not in left_out}
+
+
+def scale_of(typed: str) -> str:
+    """The name of a scale, or a factor as a number."""
+    if typed.strip()[:1].isdigit() and "." in typed.replace(",", "."):
+        return written.shown(written.number(typed, 0.3, 1.2))
+    return written.choice(typed, SCALES)
+
+
+_HARDNESS = {name: unit for name, unit in written.HARDNESS.items() if unit != "mmol/L"}
+_UNITS: Mapping[str, Mapping[str, str]] = {
+    "flow": written.FLOW,
+    "temperature": written.TEMPERATURE,
+    "tank": written.LENGTH,
+    "level": written.LENGTH,
+    "topoff": written.VOLUME,
+    "hardness": _HARDNESS,
+    "brix": {"brix": "brix", "°brix": "brix", "bx": "brix", "%brix": "brix", "%": "brix"},
+}
+
+
+def reads(meter: Meter) -> Callable[[str], tuple[str, float, float]]:
+    units = _UNITS.get(meter.key, written.DISSOLVED)
+
+    def read(typed: str) -> tuple[str, float, float]:
+        example = f"a unit, the highest value and the last digit, like {meter.shows}"
+        parts = typed.replace(";", " ").split()
+        if len(parts) != 3:
+            raise NotRight(example)
+        named = [part for part in parts if not part[:1].isdigit() and part[:1] != "."]
+        numbers = [written.number_and_rest(part)[0] for part in parts if part not in named]
+        unit = written.unit_of(named[0], units) if len(named) == 1 else None
+        if unit is None or len(numbers) != 2:
+            raise NotRight(example)
+        top, digit = numbers
+        if not 0 < digit < top:
+            raise NotRight(f"the last digit is more than nothing and less than the highest value; {example}")
+        return unit, top, digit
+
+    return read
+
+
+def shows(answers: Answers, meter: Meter) -> tuple[str, float, float]:
+    """Unit, highest value and last digit of a meter; the usual ones until that is answered."""
+    read = reads(meter)
+    return taken(answers, f"meter.{meter.key}.shows", read, read(meter.shows))
+
+
+def shows_tds(answers: Answers, meter: Meter) -> bool:
+    return shows(answers, meter)[0] in ("ppm", "g/L")
+
+
+def shows_resistivity(answers: Answers, meter: Meter) -> bool:
+    return shows(answers, meter)[0] == "Mohm*cm"
+
+
+def accuracy(meter: Meter) -> Callable[[str], tuple[str, str]]:
+    """Reads an accuracy as (key of the site file, value)."""
+    units = _UNITS.get(meter.key, written.DISSOLVED)
+
+    def read(typed: str) -> tuple[str, str]:
+        plain = typed.strip().lstrip("±+-/ ").lower()
+        full = any(word in plain for word in ("fs", "f.s", "full", "span"))
+        bare = plain.split("%")[0] if "%" in plain else plain
+        if "%" in plain or full:
+            value = written.number(bare.split()[0] if bare.split() else bare, 0.001, 50)
+            return ("of_full_scale" if full else "of_reading"), f"{written.shown(value)} %"
+        found = written.measure(plain, units, "2 %, 1 % FS or 5 mm")
+        if written.number_and_rest(found)[0] <= 0:
+            raise NotRight("more than nothing; don't know where the sheet is lost")
+        return "absolute", found
+
+    return read

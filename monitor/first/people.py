@@ -1,0 +1,126 @@
+"""Questions about who is told, and by which mail server."""
+
+from __future__ import annotations
+
+from monitor.first import written
+from monitor.first.answers import Answers, is_unknown
+from monitor.first.question import Question, Section, text
+from monitor.first.written import NotRight
+from monitor.plant.addresses import is_loopback
+
+EXAMPLE_MAIL = "lead@shop.example"
+_SECURITY = {"starttls": "usual, port 587", "tls": "port 465", "none": "only for a server on this machine"}
+
+
+def people(answers: Answers) -> Section:
+    asked = [
+        Question(
+            "person.name",
+            "Who answers for the water? A role will do.",
+            text("a name or a role"),
+            default="Maintenance lead",
+        ),
+        Question(
+            "person.mail",
+            "Their mail address?",
+            _mail,
+            "Alarms reach nobody until an address stands in the site file.",
+            hint="Like lead@shop.example.",
+        ),
+        Question(
+            "person.second",
+            "Another address, for a second person?",
+            _mail,
+            "With one person on holiday or one mailbox full, alarms reach nobody.",
+            hint="Enter where there is nobody else.",
+        ),
+    ]
+    if _told(answers, "person.mail") or _told(answers, "person.second"):
+        asked += _server(answers)
+    return Section(
+        "Who is told", "By mail. Other ways (a chat) are added to the site file afterwards.", tuple(asked)
+    )
+
+
+def _told(answers: Answers, key: str) -> bool:
+    return key in answers and not is_unknown(answers.get(key))
+
+
+def _server(answers: Answers) -> list[Question]:
+    asked = [
+        Question(
+            "mail.host",
+            "The mail server that takes its mail?",
+            _host,
+            "A server on this machine is taken; without one there, nothing leaves.",
+            hint="Whoever looks after the shop's mail knows it, like mail.shop.example.",
+        ),
+    ]
+    host = answers.get("mail.host")
+    if not _told(answers, "mail.host"):
+        return asked
+    asked.append(
+        Question(
+            "mail.security",
+            "How is it reached?",
+            lambda t: written.choice(t, _SECURITY),
+            default="none" if is_loopback(host.strip()) else "starttls",
+            options=_SECURITY,
+        )
+    )
+    asked.append(
+        Question("mail.port", "On which port?", _port, default="the usual one", hint="A number, like 587.")
+    )
+    if answers.get("mail.security") and written_choice(answers.get("mail.security")) != "none":
+        asked.append(
+            Question(
+                "mail.user",
+                "The name to log in with?",
+                text("a name", 120),
+                "Mail is handed in without a login.",
+                hint="Often a mail address. The password is asked at the end and kept in a file of its own.",
+            )
+        )
+    asked.append(
+        Question(
+            "mail.sender",
+            "The address messages come from?",
+            _mail,
+            "goodwater@ the server's name is taken.",
+            default=answers.get("mail.user") if "@" in answers.get("mail.user") else "",
+            hint="One that the server lets you use.",
+        )
+    )
+    return asked
+
+
+def written_choice(typed: str) -> str:
+    try:
+        return written.choice(typed, _SECURITY)
+    except NotRight:
+        return ""
+
+
+def _mail(typed: str) -> str:
+    plain = typed.strip()
+    person, at, domain = plain.rpartition("@")
+    refused = set(' \t"(),:;<>@[]\\')
+    if not (at and person and "." in domain and plain.isascii()) or (set(person) | set(domain)) & refused:
+        raise NotRight(f'"{plain}" is no mail address; one looks like lead@shop.example')
+    return plain
+
+
+def _host(typed: str) -> str:
+    plain = typed.strip()
+    if not plain or not plain.isascii() or set(plain) & set(" /@") or "://" in plain:
+        raise NotRight(f'"{plain}" is no name of a server; one looks like mail.shop.example')
+    return plain
+
+
+def _port(typed: str) -> int | None:
+    if typed.strip().lower() in ("the usual one", "usual"):
+        return None
+    value = written.number(typed, 1, 65535)
+    if value != int(value):
+        raise NotRight("a whole number from 1 to 65535")
+    return int(value)

@@ -1,0 +1,348 @@
+"""Questions about the wire an instrument comes by: the address there, and one thing it sends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.first import samples, written
+from monitor.first.answers import Answers
+from monitor.first.logged import Logged, logged
+from monitor.first.meters import Meter, chosen, wire_of
+from monitor.first.question import Question, taken, text
+from monitor.first.sumps import count
+from monitor.first.written import NotRight
+
+_REGISTERS = {"uint16": "", "int16": "", "uint32": "", "int32": "", "float32": ""}
+TABLES = {"holding": "holding registers, 4xxxx", "input": "input registers, 3xxxx"}
+CONTACT_TABLES = {"discrete": "discrete inputs, 1xxxx", "coils": "coils, 0xxxx", **TABLES}
+_PARITY = {"none": "", "even": "", "odd": ""}
+_ANY_VALUE = ("v", "val", "value", "reading", "raw")
+_TOPIC_MUST = "a topic like water/di; for sumps with {sump} in it, which stands for m01, m02 and so on"
+
+
+def wire_questions(answers: Answers, meter: Meter) -> list[Question]:
+    """What is to be asked of the wire that was chosen; nothing while none is."""
+    wire = wire_of(answers, meter)
+    if wire == "mqtt":
+        return _mqtt(answers, meter)
+    if wire == "line":
+        return _line(answers, meter)
+    if wire == "modbus":
+        return _modbus(answers, meter)
+    if wire == "tcp":
+        return _tcp(answers, meter)
+    return _logger(answers, meter) if wire == "logger" else []
+
+
+def message_of(answers: Answers, meter: Meter) -> samples.Message | None:
+    """The sample message of a meter, read; None where there is none."""
+    return taken(answers, f"meter.{meter.key}.message", _maybe_message, None)
+
+
+def _maybe_message(typed: str) -> samples.Message | None:
+    return samples.message(typed)
+
+
+def line_of(answers: Answers, meter: Meter) -> tuple[samples.Value, ...]:
+    """The numbers in the sample line of a meter."""
+    none: tuple[samples.Value, ...] = ()
+    return taken(answers, f"meter.{meter.key}.line", samples.line_values, none)
+
+
+def logged_of(answers: Answers) -> Logged | None:
+    """How the logger's files are written; None where that is not known."""
+
+    def read(row: str) -> Logged | None:
+        return logged(answers.get("logger.header"), row)
+
+    return taken(answers, "logger.row", read, None)
+
+
+def _message_in_words(found: samples.Message) -> str:
+    if found.kind == "number":
+        return f"A number, {found.values[0].written}, without a time of its own."
+    listed = ", ".join(f"{value.where} = {value.written}" for value in found.values)
+    timed = f"its time in {found.time}" if found.time else "without a time of its own"
+    return f"JSON with {listed}, {timed}."
+
+
+def _logged_in_words(found: Logged) -> str:
+    decimal = "comma" if found.comma else "point"
+    columns, time = ", ".join(found.columns), " and ".join(found.time)
+    return f"Columns with values: {columns}; time in {time}; decimal {decimal}."
+
+
+def ports() -> list[str]:
+    """Serial ports of this machine by names that stay when plugs are changed."""
+    found = [*Path("/dev/goodwater").glob("*"), *Path("/dev/serial/by-id").glob("*")]
+    return sorted(map(str, found))
+
+
+def _usual_port() -> str:
+    return next(iter(ports()), "/dev/ttyUSB0")
+
+
+def _ports_in_words() -> str:
+    found = ports()
+    if not found:
+        return "None is plugged in now; /dev/serial/by-id will hold names that stay when plugs are changed."
+    return f"Plugged in now: {', '.join(found)}"
+
+
+def _topic(meter: Meter) -> Callable[[str], str]:
+    def read(typed: str) -> str:
+        plain = typed.strip()
+        wild = any(sign in plain for sign in "+#") or not plain.isprintable() or " " in plain
+        if not plain or wild or ("{sump}" in plain or "{n}" in plain) != meter.of_sumps:
+            raise NotRight(_TOPIC_MUST)
+        return plain
+
+    return read
+
+
+def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
+    at = f"meter.{meter.key}"
+    asked = []
+    first = next((m for m in chosen(answers) if wire_of(answers, m) == "mqtt"), meter)
+    if first.key == meter.key:
+        asked = [
+            Question(
+                "broker.host",
+                "The MQTT broker: on which machine does it run?",
+                text("a name or address", 120),
+                default="127.0.0.1",
+                hint="127.0.0.1 is this machine.",
+            ),
+            Question(
+                "broker.user",
+                "The name to log in to it with?",
+                _nobody,
+                default="none",
+                hint="none where it asks for no login. The password is asked at the end.",
+            ),
+        ]
+    example = "1" if meter.contact else "12.3"
+    previous = _previous_message(answers, meter)
+    asked += [
+        Question(
+            f"{at}.topic",
+            "Its topic?",
+            _topic(meter),
+            default=meter.topic,
+            hint="{sump} stands for m01, m02 and so on."
+            if meter.of_sumps
+            else "As the gateway publishes it.",
+        ),
+        Question(
+            f"{at}.message",
+            "One message as it comes?",
+            samples.message,
+            default=previous or example,
+            echo=_message_in_words,
+            hint='Paste it: a bare number like 12.3, or JSON like {"t": 1790000000000, "ec": 12.3}. '
+            "goodwater listen --broker HOST shows what comes.",
+        ),
+    ]
+    found = message_of(answers, meter)
+    if found is not None and len(found.values) > 1:
+        options = {value.where: value.written for value in found.values}
+        asked.append(
+            Question(
+                f"{at}.value",
+                "Which of its numbers is it?",
+                lambda t: written.choice(t, options),
+                options=options,
+            )
+        )
+    return asked
+
+
+def _previous_message(answers: Answers, meter: Meter) -> str:
+    """The message of a meter before this one, where it names its number in a way that fits any meter."""
+    before = [other for other in chosen(answers) if other.key != meter.key and other.contact == meter.contact]
+    for other in reversed(before):
+        found = message_of(answers, other)
+        if found is not None:
+            names = [value.where.rpartition("/")[2].lower() for value in found.values]
+            return answers.get(f"meter.{other.key}.message") if names and names[0] in _ANY_VALUE else ""
+    return ""
+
+
+def _nobody(typed: str) -> str:
+    plain = typed.strip()
+    return "" if plain.lower() in ("none", "no", "nobody") else text("a name", 120)(plain)
+
+
+def _line(answers: Answers, meter: Meter) -> list[Question]:
+    at = f"meter.{meter.key}"
+    asked = [
+        Question(
+            f"{at}.port",
+            "Its serial port?",
+            _device,
+            default=_usual_port(),
+            hint=_ports_in_words(),
+        ),
+        Question(f"{at}.baud", "Its speed in baud?", _baud, default="9600"),
+        Question(
+            f"{at}.line",
+            "One line as it prints it?",
+            lambda t: (samples.line_values(t), t)[1],
+            hint="Paste it, like EC=12.3 uS",
+        ),
+    ]
+    found = line_of(answers, meter)
+    if found is not None and len(found) > 1:
+        options = {value.where: value.written for value in found}
+        asked.append(
+            Question(
+                f"{at}.value",
+                "Which of its numbers is it?",
+                lambda t: written.choice(t, options),
+                options=options,
+            )
+        )
+    return asked
+
+
+def _device(typed: str) -> str:
+    plain = typed.strip()
+    if not plain or not plain.isprintable() or " " in plain or len(plain) > 200:
+        raise NotRight("the port's device file, like /dev/ttyUSB0")
+    return plain
+
+
+def _whole(low: int, high: int) -> Callable[[str], int]:
+    def read(typed: str) -> int:
+        value = written.number(typed, low, high)
+        if value != int(value):
+            raise NotRight("a whole number")
+        return int(value)
+
+    return read
+
+
+_baud = _whole(50, 4_000_000)
+
+
+def _modbus(answers: Answers, meter: Meter) -> list[Question]:
+    first = next((m for m in chosen(answers) if wire_of(answers, m) == "modbus"), meter)
+    asked = []
+    if first.key == meter.key:
+        asked = [
+            Question(
+                "bus.port",
+                "The serial port of the bus?",
+                _device,
+                default=_usual_port(),
+                hint="Only a bus of its own: on one shared with drives or a controller it can trip machines.",
+            ),
+            Question("bus.baud", "Its speed in baud?", _baud, default="9600"),
+            Question(
+                "bus.parity",
+                "Its parity?",
+                lambda t: written.choice(t, _PARITY),
+                default="none",
+                options=_PARITY,
+            ),
+        ]
+    return asked + _registers(answers, meter)
+
+
+def _tcp(answers: Answers, meter: Meter) -> list[Question]:
+    first = next((m for m in chosen(answers) if wire_of(answers, m) == "tcp"), meter)
+    asked = []
+    if first.key == meter.key:
+        asked = [
+            Question("server.host", "The address of the Modbus TCP device?", text("a name or address", 120))
+        ]
+    return asked + _registers(answers, meter)
+
+
+def _registers(answers: Answers, meter: Meter) -> list[Question]:
+    at, several = f"meter.{meter.key}", " of the first; the next ones count on" if meter.of_sumps else ""
+    tables = CONTACT_TABLES if meter.contact else TABLES
+    asked = [
+        Question(
+            f"{at}.unit",
+            f"Its address on the bus{several}?",
+            _whole(1, 248 - (count(answers) if meter.of_sumps else 1)),
+            default="1",
+            hint="1 to 247.",
+        ),
+        Question(
+            f"{at}.table",
+            "In which table does it stand?",
+            lambda t: written.choice(t, tables),
+            default=next(iter(tables)),
+            options=tables,
+        ),
+        Question(
+            f"{at}.register",
+            "At which number there, counted from 0?",
+            _whole(0, 65535),
+            default="0",
+            hint="What a sheet calls 40001 or 30001 is 0. goodwater registers shows what stands where.",
+        ),
+    ]
+    if not meter.contact:
+        asked += [
+            Question(
+                f"{at}.type",
+                "How is the number written there?",
+                lambda t: written.choice(t, _REGISTERS),
+                default="uint16",
+                options=_REGISTERS,
+            ),
+            Question(
+                f"{at}.scale",
+                "What is it multiplied by?",
+                lambda t: written.number(t, 1e-6, 1e6),
+                default="1",
+                hint="0.1 where the register holds 123 and the display shows 12.3.",
+            ),
+        ]
+    return asked
+
+
+def _logger(answers: Answers, meter: Meter) -> list[Question]:
+    first = next((m for m in chosen(answers) if wire_of(answers, m) == "logger"), meter)
+    asked = []
+    if first.key == meter.key:
+        asked = [
+            Question(
+                "logger.files",
+                "Where does it write its files?",
+                _device,
+                default="logger/*.csv",
+                hint="* stands for any text, so that new files are taken as they come.",
+            ),
+            Question(
+                "logger.header",
+                "The line with the columns' names?",
+                text("a line", 4000),
+                hint="Copy it from a file, like Time;EC DI;Level M01",
+            ),
+            Question(
+                "logger.row",
+                "And the first row of values below it?",
+                lambda t: logged(answers.get("logger.header"), t),
+                echo=_logged_in_words,
+                hint="Copy it whole, like 2026-05-04 06:30:00;12,3;310",
+            ),
+        ]
+    found = logged_of(answers)
+    if found is not None:
+        columns = dict.fromkeys(found.columns, "")
+        lower = {name.lower(): name for name in columns}
+        asked.append(
+            Question(
+                f"meter.{meter.key}.column",
+                "Its column?" if not meter.of_sumps else "The column of the first sump?",
+                lambda t: lower[written.choice(t, lower)],
+                options=columns,
+                hint="The next sumps take the columns that follow it." if meter.of_sumps else "",
+            )
+        )
+    return asked
