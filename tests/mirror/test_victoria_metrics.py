@@ -68,17 +68,17 @@ def test_points_lost_by_a_killed_server_and_by_a_killed_mirror_are_there_in_the_
 
     mirror = Alone(shop)
     try:
-        eventually(path_of(shop.data, "office").exists, 30)
+        eventually(path_of(shop.data, "office").exists, 60)
         minutes(0, 500)
-        eventually(lambda: (shop.note("sent") or 0) > 1_000, 30, what="the first half is acknowledged")
+        eventually(lambda: (shop.note("sent") or 0) > 1_000, 60, what="the first half is acknowledged")
         server.kill()
         minutes(500, 1_000)
-        eventually(lambda: shop.note("write"), 30, what="the mirror sees that the server is away")
+        eventually(lambda: shop.note("write"), 60, what="the mirror sees that the server is away")
         mirror.kill()
         server.start()
         mirror.start()
-        eventually(lambda: shop.note("write") is None, 30, what="the second half is acknowledged")
-        eventually(mirror.at_rest, 30, what="all is compared")
+        eventually(lambda: shop.note("write") is None, 60, what="the second half is acknowledged")
+        eventually(mirror.at_rest, 60, what="all is compared")
     finally:
         mirror.kill()
     there = server.samples()
