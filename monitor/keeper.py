@@ -13,7 +13,8 @@ import sqlite3
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from monitor import checkpoint
@@ -21,7 +22,6 @@ from monitor.clock import Clock
 from monitor.intake.driver import LinkChange, Parcel
 from monitor.readings import Count, DeliveryResult, Event, OperatorAction, Tick
 from monitor.recompute import Recompute
-from monitor.store import reader
 from monitor.store.files import keep_reserve, release_reserve
 from monitor.store.replaced import StoreDamaged, damage_in, is_damage, note_damage, replaced, told
 from monitor.store.upkeep import Upkeep
@@ -68,6 +68,25 @@ class _Open:
     flush: bool = False
 
 
+def batch_of(
+    ledger: checkpoint.Ledger, state: WatchState, effects: Effects, now_ms: int, *, last: bool = False
+) -> Batch:
+    """What events have done, and the state they led to, as one transaction; the `last` holds all of it."""
+    return Batch(
+        now_ms=now_ms,
+        readings=effects.readings,
+        events=effects.events,
+        taken=effects.taken,
+        transitions=effects.transitions,
+        notices=effects.notices,
+        counts=effects.counts,
+        state=ledger.of_batch(state),
+        rest=partial(ledger.rest, state, effects, last=last),
+        bad_after=[(m.channel, m.after_ms) for m in effects.moved_back],
+        again=effects.again,
+    )
+
+
 class Keeper:
     """Runs in one thread, which owns the store's write connection.
 
@@ -108,11 +127,10 @@ class Keeper:
         self._thread = threading.Thread(target=self._run, name="watch-and-store")
         self._writer = open_writer()
         try:
-            self._state = self._load()
+            self._state, self._ledger = self._load()
         except BaseException:
             self._writer.close()
             raise
-        self._committed = self._state
         self._batch = _Open(time.monotonic())
         self.failure: BaseException | None = None
 
@@ -143,23 +161,14 @@ class Keeper:
     def _is_hopeless(self) -> bool:
         return self._stop_asked.is_set() and self._in_trouble.is_set()
 
-    def _load(self) -> WatchState:
+    def _load(self) -> tuple[WatchState, checkpoint.Ledger]:
         connection, now_ms = self._writer.connection, self._clock.now_ms()
-        state, lost = checkpoint.restored(self._writer.load_state(), self._watch)
-        if "heart" in lost:
-            state = replace(state, sequence=reader.last_seq(connection))
         anew = [] if self._recompute is None else self._recompute.begin(connection, now_ms)
-        if lost:
-            log.warning("state of %s is of another version: re-judging the last days", ", ".join(lost))
-        if anew:
-            log.warning(
-                "the site file says otherwise what %s counts: re-judging the last days", ", ".join(anew)
-            )
-        if lost or anew:
-            connection.set_progress_handler(self._beat, _BEAT_EVERY_STEPS)
-            state = checkpoint.rebuilt(state, self._watch, connection, now_ms, self._beat)
+        connection.set_progress_handler(self._beat, _BEAT_EVERY_STEPS)
+        try:
+            return checkpoint.loaded(self._writer.load_state(), self._watch, connection, self._beat, anew)
+        finally:
             connection.set_progress_handler(None, 0)
-        return state
 
     def _run(self) -> None:
         try:
@@ -296,26 +305,16 @@ class Keeper:
         )
 
     def _commit(self) -> None:
-        if not self._gathered():
+        closing = self._closing.is_set()
+        if not (self._gathered() or (closing and self._state is not self._ledger.whole)):
             return
         b, effects = self._batch, self._batch.effects
-        batch = Batch(
-            now_ms=self._clock.now_ms(),
-            readings=effects.readings,
-            events=effects.events,
-            taken=effects.taken,
-            transitions=effects.transitions,
-            notices=effects.notices,
-            counts=[*effects.counts, *b.counts],
-            state=checkpoint.changed_parts(self._committed, self._state),
-            bad_after=[(m.channel, m.after_ms) for m in effects.moved_back],
-            again=effects.again,
-            results=b.results,
-            links=b.links,
-        )
+        batch = batch_of(self._ledger, self._state, effects, self._clock.now_ms(), last=closing)
+        batch.counts = [*effects.counts, *b.counts]
+        batch.results, batch.links = b.results, b.links
         if not self._commit_however_long_it_takes(batch):
             return
-        self._committed = self._state
+        self._ledger.committed(self._state)
         self._batch = _Open(time.monotonic())
         for acknowledge in b.acknowledge:
             acknowledge()

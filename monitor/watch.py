@@ -6,7 +6,7 @@ however they are cut into batches; that is what makes a stored stream replayable
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -25,6 +25,7 @@ from monitor.readings import (
     OperatorAction,
     Reading,
     Sample,
+    Status,
     StoreReplaced,
     Tick,
     Transition,
@@ -96,6 +97,26 @@ class Watch:
             )
             for name, rule in self.rules.items()
         }
+
+    @property
+    def channels(self) -> Collection[str]:
+        """The channels it knows."""
+        return self._plant.channels
+
+    def inputs(self, channels: Iterable[str]) -> set[str]:
+        """These channels, and all that their readings rest on."""
+        return self._conditioner.inputs(channels)
+
+    def is_moved_by(self, reading: Reading) -> bool:
+        """Whether a reading may have changed what is remembered. A late or misdated one with a time of its
+        own does so only where a rule asks for it; a derived one is no event."""
+        if reading.status & Status.DERIVED:
+            return False
+        return reading.ordered or not reading.own_time or reading.channel in self._disordered
+
+    def only(self, rules: Iterable[str]) -> Watch:
+        """The watch over the same plant by these of its rules."""
+        return Watch(self._plant, [self.rules[name] for name in rules])
 
     def run(self, state: WatchState, events: Iterable[Event], effects: Effects) -> WatchState:
         """Step through events, gathering their effects."""

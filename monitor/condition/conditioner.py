@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
@@ -117,12 +117,27 @@ class Conditioner:
         self._prepared = {c.id: _Prepared(plant, c) for i in plant.instrument for c in i.channel}
         self._trusted_for_ms = {name: trusted_for_ms(plant, name) for name in plant.channels}
         self._gates = Gates(plant, self._trusted_for_ms)
+        self._rests_on = {
+            name: [*([c.temperature] if c.temperature is not None else ()), *self._gates.looks_at(name)]
+            for name, c in plant.channels.items()
+        }
+        for name, one in plant.computed.items():
+            self._rests_on[name] += one.inputs.values()
         self._watched = {c.temperature for c in plant.channels.values() if c.temperature}
         self._watched.update(*(one.inputs.values() for one in plant.computed.values()))
 
     def knows(self, channel: str) -> bool:
         """Whether an instrument has this channel: a stored stream may be older than the site file."""
         return channel in self._prepared
+
+    def inputs(self, channels: Iterable[str]) -> set[str]:
+        """These channels, and all that their values and gates rest on, directly or through others."""
+        found: set[str] = set()
+        wanted = set(channels)
+        while wanted:
+            found |= wanted
+            wanted = {other for name in wanted for other in self._rests_on.get(name, ())} - found
+        return found
 
     def condition(self, states: Mapping[str, ChannelState], sample: Sample) -> Conditioned:
         """The Reading of a Sample, and the states it changed."""

@@ -58,6 +58,7 @@ class Limit:
     """One configured limit, everything in the canonical unit of its channel's quantity."""
 
     kind = "limit"
+    remembers_days = 21  # three times the time constant of "usual"
 
     def __init__(self, settings: Settings, plant: Plant) -> None:
         self.settings = settings

@@ -36,6 +36,9 @@ class Rule(Protocol, Generic[State]):
     kind: ClassVar[str]
     settings: RuleSettings
     channels: frozenset[str]  # whose judged Readings it wants
+    # So many days of the stored stream make its state anew when that cannot be read: those it learns from and
+    # those it keeps. Never fewer than let it judge as before, for what is learned anew may hide a fault.
+    remembers_days: int
 
     def start(self) -> State:
         """The state before anything was seen."""

@@ -60,6 +60,8 @@ class Silent:
         self._instruments = [known[name] for name in watched]
         self._where = {i.id: plant.place_of(i.channel[0].id) for i in self._instruments}
         self.channels = frozenset(c.id for i in self._instruments for c in i.channel)
+        longest_ms = max(self.allowed_ms(instrument) for instrument in self._instruments)
+        self.remembers_days = max(7, 1 + -(-longest_ms // 86_400_000))
 
     def start(self) -> State:
         return State()

@@ -108,6 +108,7 @@ class Stuck:
     """One configured watch for values that no longer move."""
 
     kind = "stuck"
+    remembers_days = 2 * _GENERATION_MS // _DAY_MS
 
     def __init__(self, settings: Settings, plant: Plant) -> None:
         self.settings = settings

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
 from monitor.readings import (
@@ -118,28 +118,53 @@ _LAST = [
 
 
 def stream(connection: sqlite3.Connection, since_seq: int = 0) -> Iterator[Event]:
-    """The stored events after a number, in the order the watch saw them. What the watch derived is left out:
-    it derives it again."""
-    names = {row["id"]: row["name"] for row in connection.execute("select id, name from channel")}
+    """The stored events after a number, in the order the watch saw them."""
+    return (event for _, event in numbered(connection, since_seq))
+
+
+def numbered(
+    connection: sqlite3.Connection,
+    since_seq: int = 0,
+    until_seq: int = 2**62,
+    *,
+    channels: Mapping[str, int] | None = None,
+) -> Iterator[tuple[int, Event]]:
+    """The stored events after a number and up to another, each with its own, in the order the watch saw them.
+    What the watch derived is left out: it derives it again.
+
+    `channels`: only readings of these, and of each only those later than its time; by time they are found
+    quickly, while by number every reading there is has to be looked at.
+    """
+    ids = {row["name"]: row["id"] for row in connection.execute("select id, name from channel")}
+    names = {number: name for name, number in ids.items()}
+    wanted = [(ids[name], after_ms) for name, after_ms in (channels or {}).items() if name in ids]
     rows = connection.execute(
-        "select seq, channel, time_ms, raw, value, flags, lag_ms, null as kind, null as body from reading "
-        f"where seq > :since and not {DERIVED_SQL} union all "
+        "select r.seq, r.channel, r.time_ms, r.raw, r.value, r.flags, r.lag_ms, null as kind, null as body "
+        f"from {_ALL if channels is None else _WANTED} and not {DERIVED_SQL} union all "
         "select seq, null, time_ms, null, null, null, null, kind, body from event "
-        "where seq > :since order by seq",
-        {"since": since_seq},
+        "where seq > :since and seq <= :until order by 1",
+        {"since": since_seq, "until": until_seq, "wanted": json.dumps(wanted)},
     )
     for row in rows:
+        seq = row["seq"]
         if row["kind"] is None:
             reading = reading_from(
                 names[row["channel"]], row["time_ms"], row["raw"], row["value"], row["flags"], row["lag_ms"]
             )
-            yield sample_of(reading)
+            yield seq, sample_of(reading)
         elif row["kind"] == "tick":
-            yield Tick(row["time_ms"])
+            yield seq, Tick(row["time_ms"])
         elif row["kind"] == "store-replaced":
-            yield StoreReplaced(row["time_ms"], **json.loads(row["body"]))
+            yield seq, StoreReplaced(row["time_ms"], **json.loads(row["body"]))
         else:
-            yield OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+            yield seq, OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
+
+
+_ALL = "reading r where r.seq > :since and r.seq <= :until"
+_WANTED = (
+    "json_each(:wanted) w cross join reading r where r.channel = json_extract(w.value, '$[0]') "
+    "and r.time_ms > json_extract(w.value, '$[1]') and r.seq > :since and r.seq <= :until"
+)
 
 
 def between(

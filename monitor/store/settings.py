@@ -20,7 +20,7 @@ def _at_least(days: int) -> AfterValidator:
     return AfterValidator(check)
 
 
-# Rule state of another version is rebuilt from the readings of the last seven days: these must be there.
+# State of another version is rebuilt from readings: of channels and of the quick rules these must be there.
 _RawDuration = Annotated[DurationMs, _at_least(14)]
 _Duration = Annotated[DurationMs, _at_least(30)]
 

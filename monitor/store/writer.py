@@ -44,6 +44,9 @@ _SUBJECT_CHARACTERS, _DETAIL_CHARACTERS = 200, 1_000
 _OUTCOMES = {"delivered": "delivered", "failed": "due", "given-up": "given-up"}
 
 
+Parts = Mapping[str, tuple[int, str]]  # of the watch's state: part -> version, JSON
+
+
 @dataclass(slots=True)
 class Batch:
     """Everything that goes into one transaction."""
@@ -55,7 +58,8 @@ class Batch:
     transitions: Sequence[tuple[int, Transition]] = ()
     notices: Sequence[Notice] = ()
     counts: Sequence[Count] = ()
-    state: Mapping[str, tuple[int, str]] = field(default_factory=dict)  # part -> version, JSON
+    state: Parts = field(default_factory=dict)
+    rest: Callable[[Sequence[Reading]], Parts] = lambda _: {}  # more parts, given the readings not stored
     bad_after: Sequence[tuple[str, int]] = ()  # channel, time: what lies later was stamped wrongly
     again: Sequence[Reading] = ()  # stored as gated, and judged now
     results: Sequence[DeliveryResult] = ()
@@ -79,6 +83,7 @@ class Writer:
             row["name"]: row["id"] for row in self._connection.execute("select id, name from channel")
         }
         self._counted = self._load_counted()
+        self._set_aside: list[Reading] = []  # of the batch: another was stored at that time
         self._highest: dict[int, int] = {}  # channel's number -> time of its latest reading in order
         self._data_version = -1
         self._last_inbox_id = 0
@@ -154,10 +159,11 @@ class Writer:
             self._store_notices(batch)
             self._store_results(batch.results)
             self._store_counts(counts)
+            parts = {**batch.state, **batch.rest(self._set_aside)}
             connection.executemany(
                 "insert into state values (?, ?, ?) "
                 "on conflict do update set version = excluded.version, body = excluded.body",
-                [(part, version, body) for part, (version, body) in batch.state.items()],
+                [(part, version, body) for part, (version, body) in parts.items()],
             )
             connection.executemany(
                 "insert into link values (?, ?, ?, ?) on conflict do update "
@@ -196,6 +202,7 @@ class Writer:
         In-order readings cannot meet anything stored, so they go in at once; only if one did after all
         (a mark that was moved back) are they looked at singly.
         """
+        self._set_aside = []
         rows = [reading_row(self._channel_id(r.channel), seq, r) for seq, r in readings]
         singly = [i for i, (_, r) in enumerate(readings) if not r.ordered]
         odd = set(singly)
@@ -244,6 +251,7 @@ class Writer:
             ).fetchone()
             if seq == row[5]:
                 continue  # it went in with the others a moment ago
+            self._set_aside.append(reading)
             kept, aside = raw, reading.raw
             if reading.ordered and standing_of(flags) == Standing.BAD_TIME:
                 # The stored one bears a time that was not its own; what was judged must be stored.

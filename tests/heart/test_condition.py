@@ -8,11 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor import checkpoint
 from monitor.condition.flags import jump_limit
 from monitor.readings import Bound, Level, Reason, Standing, Status
-from monitor.watch import WatchState
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, timeless
+from tests.heart.stored import through_the_store
 
 
 def running(heart: Heart, temperature_c: float = 25.0) -> None:
@@ -186,5 +185,5 @@ def test_a_value_beyond_all_numbers_leaves_a_state_that_can_be_kept(tmp_path: Pa
     )
     heart = Heart(site(tmp_path, text))
     assert heart.reading(sample("ro.t", 0, 1.7e308)).reasons == Reason.IMPLAUSIBLE
-    state, lost = checkpoint.restored(checkpoint.changed_parts(WatchState(), heart.state), heart.watch)
+    state, lost = through_the_store(heart.state, heart.watch)
     assert (state, lost) == (heart.state, [])

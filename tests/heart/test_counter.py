@@ -14,11 +14,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import checkpoint
 from monitor.condition.counter import Counter, CounterState
 from monitor.config import ConfigMistakes
 from monitor.readings import Level, Reason, Standing
 from tests.heart.shop import SITE, START_MS, Heart, sample, site
+from tests.heart.stored import through_the_store
 
 METER = """
 [[instrument]]
@@ -151,8 +151,7 @@ def test_a_calibration_changes_what_is_counted_from_its_day_on_and_not_what_was(
 def test_where_the_counter_stood_is_kept_with_the_state(tmp_path: Path) -> None:
     heart = shop(tmp_path, '{ rolls_over_at = "16 bit" }')
     litres(heart, 65_530, 10)
-    parts = checkpoint.changed_parts(type(heart.state)(), heart.state)
-    heart.state, lost = checkpoint.restored(parts, heart.watch)
+    heart.state, lost = through_the_store(heart.state, heart.watch)
     assert lost == [] and heart.reading(sample("ro.total", 2, 20)).value == 65_556
 
 

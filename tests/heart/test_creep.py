@@ -11,7 +11,6 @@ from typing import Any
 
 import pytest
 
-from monitor.checkpoint import changed_parts, restored
 from monitor.config import ConfigMistakes
 from monitor.readings import Bound, Finding, Reading, Reason, Standing
 from monitor.rules.creep import Creep, State, wording
@@ -23,6 +22,7 @@ from monitor.water.membrane_temperature import TemperatureRule
 from simulator.year import simulate
 from tests.bench.judge import site_of, watched
 from tests.heart.shop import MINUTE, SITE, START_MS, site
+from tests.heart.stored import parts_of, through_the_store
 
 DAY = 1440
 FEED = """
@@ -395,10 +395,9 @@ def test_the_state_is_small_and_survives_the_store(tmp_path: Path) -> None:
     assert isinstance(rule, Creep)
     state, _ = judged(rule, water(60, rising(0.05)))
     watch = Watch(whole.plant, [rule])
-    parts = changed_parts(WatchState(), WatchState(rules={"creep": state}))
-    back, lost = restored(parts, watch)
+    back, lost = through_the_store(WatchState(rules={"creep": state}), watch)
     assert (back.rules["creep"], lost) == (state, [])
-    assert len(parts["rule:creep"][1]) < 6_000
+    assert len(parts_of(back, watch)["rule:creep"][1]) < 6_000
 
 
 # ---------------------------------------------------------------- words and settings

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor import checkpoint
 from monitor.commands.replay import replayed
 from monitor.config import ConfigMistakes, SiteFile
 from monitor.readings import Event, Level, Reading, Reason, Standing, Transition
 from monitor.watch import Effects, Watch, WatchState
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, tick
+from tests.heart.stored import through_the_store
 
 GATE = 'gate = { flow = "ro.flow", above = "0.5 L/min", litres = "10 L", minutes = "3 min" }'
 WITNESSES = """
@@ -375,13 +375,11 @@ def judgements(shop: SiteFile, events: list[Event], cuts: list[int]) -> tuple[li
     """Judged in batches; the state goes through the store's form between them."""
     watch, state = Watch(shop.plant, shop.rules), WatchState()
     found: list[object] = []
-    parts: checkpoint.Parts = {}
     for begin, end in zip([0, *cuts], [*cuts, len(events)], strict=True):
-        effects, before = Effects(), state
+        effects = Effects()
         state = watch.run(state, events[begin:end], effects)
         found += [*effects.transitions, *effects.again]
-        parts |= checkpoint.changed_parts(before, state)
-        state, lost = checkpoint.restored(parts, watch)
+        state, lost = through_the_store(state, watch)
         assert lost == []
     return found, state
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
 
-from monitor import checkpoint
 from monitor.alarms import own
 from monitor.notify.message import wording_of
 from monitor.readings import Event, StoreReplaced
-from monitor.watch import WatchState
 from tests.heart.shop import START_MS, Heart, acknowledge, di, site, tick
+from tests.heart.stored import through_the_store
 
 ASIDE = StoreReplaced(START_MS, "set-aside", "goodwater.damaged-20260601T060000Z.db", "malformed", 3000)
 RESTORED = StoreReplaced(START_MS, "restored", "goodwater.before-restore.db", "backup of May", 3000)
@@ -66,6 +64,5 @@ def test_a_restored_store_raises_no_alarm_of_its_own(heart: Heart) -> None:
 
 def test_the_numbers_survive_a_restart(heart: Heart) -> None:
     heart.see(ASIDE)
-    parts: Mapping[str, tuple[int, str]] = checkpoint.changed_parts(WatchState(), heart.state)
-    again, lost = checkpoint.restored(parts, heart.watch)
+    again, lost = through_the_store(heart.state, heart.watch)
     assert (again.numbers_after, lost) == (3000, [])

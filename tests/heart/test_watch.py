@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import Phase, find, given, settings
 from hypothesis import strategies as st
 
-from monitor import checkpoint
 from monitor.config import SiteFile
 from monitor.readings import AlarmState, Event, Sample, Tick
 from monitor.watch import Effects, Watch, WatchState
-from tests.heart.shop import MINUTE, SITE, START_MS, Heart, acknowledge, di, sample, site, tick
+from tests.heart.shop import MINUTE, SITE, START_MS, Heart, acknowledge, di, site, tick
+from tests.heart.stored import through_the_store
 
 
 @pytest.fixture(scope="module")
@@ -49,13 +48,11 @@ def judged(shop: SiteFile, events: list[Event], cuts: list[int]) -> tuple[list[o
     """The same events, cut into batches; the state goes through the store's form between them."""
     watch, state = Watch(shop.plant, shop.rules), WatchState()
     found: list[object] = []
-    parts: checkpoint.Parts = {}
     for begin, end in zip([0, *cuts], [*cuts, len(events)], strict=True):
-        effects, before = Effects(), state
+        effects = Effects()
         state = watch.run(state, events[begin:end], effects)
         found += effects.transitions
-        parts |= checkpoint.changed_parts(before, state)
-        state, lost = checkpoint.restored(parts, watch)
+        state, lost = through_the_store(state, watch)
         assert lost == []
     return found, state
 
@@ -128,27 +125,6 @@ def test_the_alarm_of_a_rule_that_was_taken_out_returns(shop: SiteFile, tmp_path
     heart.watch = Watch(fewer.plant, fewer.rules)
     heart.see(tick(3))
     assert heart.state.alarms["di-high"].state == AlarmState.RETURNED
-
-
-def test_state_of_another_version_is_named_as_lost(shop: SiteFile) -> None:
-    heart = Heart(shop)
-    heart.see(*di([(0, 25), (2, 25)]))
-    parts = checkpoint.changed_parts(WatchState(), heart.state)
-    version, body = parts["rule:di-high"]
-    parts["rule:di-high"] = (version + 1, body)
-    state, lost = checkpoint.restored(parts, heart.watch)
-    assert lost == ["rule:di-high"]
-    assert state.alarms == heart.state.alarms
-
-
-def test_only_parts_that_changed_are_written(shop: SiteFile) -> None:
-    heart = Heart(shop)
-    heart.see(sample("ro.flow", 0, 5.0), *di([(0, 5)]))
-    before = heart.state
-    heart.see(*di([(1, 5)]))
-    parts = checkpoint.changed_parts(before, heart.state)
-    assert set(parts) == {"heart", "channel:di.ec", "rule:di-high", "rule:silent"}
-    assert checkpoint.changed_parts(before, replace(before)).keys() == {"heart"}
 
 
 def test_the_silence_of_an_instrument_that_was_taken_out_returns(shop: SiteFile, tmp_path: Path) -> None:

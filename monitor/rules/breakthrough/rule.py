@@ -49,6 +49,7 @@ class Breakthrough:
     """The watch over one DI bed."""
 
     kind = "breakthrough"
+    remembers_days = 400  # the litres and the front of a bed are counted from its first day
 
     def __init__(self, settings: Settings, plant: Plant) -> None:
         self.settings = settings

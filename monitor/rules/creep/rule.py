@@ -135,6 +135,7 @@ class Creep:
     """One configured watch over a membrane."""
 
     kind = "creep"
+    remembers_days = 400  # what was usual when the membrane was young cannot be learned later
 
     def __init__(self, settings: Settings, plant: Plant) -> None:
         self.settings = settings

@@ -121,6 +121,7 @@ class Loss:
     """One configured watch over the sumps."""
 
     kind = "loss"
+    remembers_days = 60  # some of the days kept may be missing
 
     def __init__(self, settings: Settings, plant: Plant) -> None:
         self.settings = settings
