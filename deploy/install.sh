@@ -74,7 +74,7 @@ if test $first = no; then
   as_root systemctl restart goodwater.service
 else
   echo "Installed. Next:"
-  echo "  1. describe your shop in /etc/goodwater/site.toml (the example is one meter)"
+  echo "  1. describe your shop: goodwater init --replace /etc/goodwater/site.toml (the example there is one meter)"
   echo "  2. goodwater check /etc/goodwater/site.toml"
   echo "  3. systemctl restart mosquitto && systemctl start goodwater"
 fi

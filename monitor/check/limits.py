@@ -85,17 +85,21 @@ def _too_coarse(judged: Judged) -> Iterator[str]:
 
 
 def _standing_water(site: SiteFile) -> Iterator[Caution]:
-    """A tank is no pipe: what stands in it is what is drawn from it."""
+    """A tank is no pipe, and who reads a display by eye sees whether water runs."""
+    bare: dict[str, list[tuple[str, str]]] = {}
     for rule, key, channel in judged_ions(site):
-        point = site.plant.point_of(channel.id)
+        point, instrument = site.plant.point_of(channel.id), site.plant.instrument_of(channel.id)
         stage = next((s for s in site.plant.stage if point is not None and s.id == point.after), None)
-        in_sump = site.plant.instrument_of(channel.id).sump is not None
-        if channel.gate is None and not in_sump and (stage is None or stage.kind != "tank"):
-            yield Caution(
-                site.places.line("rule", rule, key),
-                f"{rule}: {channel.id} has no gate, so standing water is judged too. Expect false alarms "
-                "after idle hours, or name a flow signal in its gate (a meter, or a contact).",
-            )
+        elsewhere = instrument.sump is not None or instrument.wire.kind == "hand"
+        if channel.gate is None and not elsewhere and (stage is None or stage.kind != "tank"):
+            bare.setdefault(channel.id, []).append((rule, key))
+    for name, rules in bare.items():
+        yield Caution(
+            site.places.line("rule", *rules[0]),
+            f"{', '.join(rule for rule, _ in rules)}: {name} has no gate, so standing water is judged too. "
+            "Expect false alarms after idle hours, or name a flow signal in its gate (a meter, a contact); "
+            "without any, gate = {} judges by the value's own course, surely but later.",
+        )
 
 
 def _softener(site: SiteFile) -> Iterator[Caution]:

@@ -50,8 +50,8 @@ def _examples(site: SiteFile) -> Iterator[Caution]:
         if ways:
             yield Caution(
                 site.places.line("person", person.id, "way"),
-                f"{person.name}: {' and '.join(ways)} lead to a name kept for examples, where nothing "
-                "arrives: these alarms reach nobody. Put the real address, then run goodwater notify-test.",
+                f"{person.name}: {' and '.join(ways)}: a name kept for examples, where nothing arrives, "
+                "so these alarms reach nobody. Put the real address, then run goodwater notify-test.",
             )
 
 

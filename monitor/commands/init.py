@@ -6,6 +6,7 @@ import argparse
 import getpass
 import os
 import sys
+import tomllib
 from contextlib import suppress
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from monitor.first.interview import Interview, Stopped
 from monitor.first.page import PAGE
 from monitor.first.sections import questions
 from monitor.first.site_text import site_text
+from monitor.store.files import STORE
 
 
 def add_to(parser: argparse.ArgumentParser) -> None:
@@ -53,6 +55,8 @@ def run(options: argparse.Namespace) -> int:
         answers = Answers.load(path)
     except AnswersUnreadable as error:
         raise Refused(str(error)) from error
+    if not os.access(site.parent, os.W_OK):
+        raise Refused(f"{site}: the folder {site.parent.absolute()} is not there, or may not be written to")
     given = options.answers is not None and path.exists()
     if given and not sys.stdin.isatty():
         answers = _complete(answers, path)
@@ -109,7 +113,7 @@ def _complete(answers: Answers, path: Path) -> Answers:
 def _write(answers: Answers, site: Path) -> SiteFile:
     """The site file, in place only once it has been read without a mistake."""
     beside = site.with_name(f"{site.stem}.part{site.suffix}")
-    beside.write_text(site_text(answers, site.stem), encoding="utf-8")
+    beside.write_text(site_text(answers, site.stem, _kept(site)), encoding="utf-8")
     try:
         load(beside)
     except ConfigMistakes as error:
@@ -124,6 +128,18 @@ def _write(answers: Answers, site: Path) -> SiteFile:
         print(f"The site file that was there is now {old}.")
     beside.replace(site)
     return load(site)
+
+
+def _kept(site: Path) -> dict[str, str]:
+    """Of a site file that is made anew: the folder of its data, and the id that what is in there goes by."""
+    try:
+        old = tomllib.loads(site.read_text(encoding="utf-8-sig"))["site"]
+        kept = {"data": str(old["data"])}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+    if (site.parent / kept["data"] / STORE).exists() and isinstance(old.get("id"), str):
+        kept["id"] = old["id"]
+    return kept
 
 
 def _passwords(site: SiteFile) -> None:
@@ -144,8 +160,12 @@ def _passwords(site: SiteFile) -> None:
             path = site.path.parent / name
             descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
+                group = path.parent.stat().st_gid
+                if os.geteuid() == 0 != group:  # a service's folder: its group reads what is in there
+                    os.fchown(file.fileno(), -1, group)
+                    os.fchmod(file.fileno(), 0o640)
                 file.write(secret + "\n")
-            print(f"It is in {path}, which only you can read.")
+            print(f"It is in {path}, which nobody else can read.")
 
 
 def _say_what_next(site: SiteFile, path: Path) -> None:

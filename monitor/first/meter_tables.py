@@ -227,4 +227,11 @@ def _gate(shop: Shop) -> Any:
     if "flow" in shop.meters and rated is not None:
         amount, unit = rated.split(" ", 1)
         above = f"{float(f'{0.1 * float(amount):.2g}'):g} {unit}"
-    return {"flow": shop.running, "above": above, "minutes": "10 min"}
+    metered = "flow" in shop.meters
+    return {
+        "flow": shop.running,
+        "running": shop.channel("run") if metered else None,
+        "tank": shop.channel("tank") if metered else None,
+        "above": above,
+        "minutes": "10 min",
+    }

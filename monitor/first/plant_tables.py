@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 from monitor.first.meters import wire_of
@@ -33,16 +33,10 @@ POINTS = {
 _AT = {"temperature": "permeate"}
 
 
-def head(shop: Shop, stem: str) -> str:
-    return table(
-        "[site]",
-        {
-            "id": shop.id,
-            "name": shop.value("shop.name"),
-            "timezone": shop.value("shop.timezone"),
-            "data": f"{stem}-data",
-        },
-    )
+def head(shop: Shop, kept: Mapping[str, str]) -> str:
+    """`kept` are keys that a site file which is made anew has to keep, like the folder of its data."""
+    told = {"id": shop.id, "name": shop.value("shop.name"), "timezone": shop.value("shop.timezone")}
+    return table("[site]", {**told, **kept})
 
 
 def point_of(shop: Shop, key: str) -> str:

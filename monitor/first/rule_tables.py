@@ -97,7 +97,7 @@ def _limit(shop: Shop, key: str, us_cm: float, priority: str, why: str) -> str:
             "channel": _named(shop, key),
             side: Assumed(limit, why) if why else limit,
             "deadband": f"{float(f'{0.1 * value:.2g}'):g} {unit}",
-            "on_delay": "5 min",
+            "on_delay": "2 min",
             "priority": priority,
         },
     )

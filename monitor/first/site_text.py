@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from monitor.first.answers import Answers
 from monitor.first.meter_tables import instruments
@@ -11,10 +11,11 @@ from monitor.first.rule_tables import rules
 from monitor.first.shop import Shop
 
 
-def site_text(answers: Answers, stem: str) -> str:
-    """The file; `stem` names it, its answers file and its data folder."""
+def site_text(answers: Answers, stem: str, kept: Mapping[str, str] | None = None) -> str:
+    """The file; `stem` names it, its answers file and, unless another is kept, its data folder."""
     shop = Shop(answers)
-    return "\n\n".join([_first_lines(shop, stem), *_parts(shop, stem)]) + "\n"
+    parts = _parts(shop, {"data": f"{stem}-data", **(kept or {})})
+    return "\n\n".join([_first_lines(shop, stem), *parts]) + "\n"
 
 
 def _first_lines(shop: Shop, stem: str) -> str:
@@ -30,8 +31,8 @@ def _first_lines(shop: Shop, stem: str) -> str:
     )
 
 
-def _parts(shop: Shop, stem: str) -> Iterator[str]:
-    yield head(shop, stem)
+def _parts(shop: Shop, kept: Mapping[str, str]) -> Iterator[str]:
+    yield head(shop, kept)
     yield _title("what instruments and messages travel by")
     yield from wires(shop)
     yield _title("the water's way, in the order it flows")

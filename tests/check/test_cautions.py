@@ -240,7 +240,7 @@ def test_the_passage_that_rule_creep_tells_of_is_what_a_membrane_can_reach(tmp_p
 def test_a_bed_and_a_membrane_are_judged_without_a_gate_too(tmp_path: Path) -> None:
     bare = changed(('gate = { flow = "ro.flow", minutes = "5 min" }\n', ""))
     creep = '\n[[rule]]\nkind = "creep"\nid = "creep"\npermeate = "ro.ec"\n'
-    assert any("creep: ro.ec has no gate" in line for line in told(tmp_path, bare + creep))
+    assert any("ro-high, creep: ro.ec has no gate" in line for line in told(tmp_path, bare + creep))
 
 
 def test_a_probe_in_a_tank_needs_no_gate(tmp_path: Path) -> None:
@@ -252,7 +252,7 @@ def test_a_probe_in_a_tank_needs_no_gate(tmp_path: Path) -> None:
 
 
 def test_an_example_address_is_said_to_reach_nobody(tmp_path: Path) -> None:
-    words = "mail to lead@shop.example lead to a name kept for examples, where nothing arrives"
+    words = "mail to lead@shop.example: a name kept for examples, where nothing arrives"
     assert any(words in line for line in told(tmp_path, SITE))
     real = changed((PERSON, 'to = "lead@shop.internal"'))
     assert not any("kept for examples" in line for line in told(tmp_path, real))

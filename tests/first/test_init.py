@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,10 +12,11 @@ import pytest
 
 from monitor.cli import main
 from monitor.config import load
-from monitor.first.answers import Answers
+from monitor.first.answers import UNKNOWN, Answers
 from monitor.first.page import PAGE
+from monitor.first.sections import questions
 from tests.first.keyboard import Keyboard
-from tests.first.shops import EYE, TWELVE, filled
+from tests.first.shops import EYE, TWELVE, filled, site_of
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -125,6 +127,24 @@ def test_a_site_file_that_is_there_is_never_lost(here: Path, capsys: Said) -> No
     assert (here / "site.old-1.toml").read_text(encoding="utf-8") == "# worked on by hand\n"
 
 
+def test_a_site_file_made_anew_keeps_its_data_and_the_id_they_go_by(here: Path) -> None:
+    (here / "a.toml").write_text(Answers(EYE).text(), encoding="utf-8")
+    (here / "site.toml").write_text('[site]\nid = "one"\ndata = "kept"\n', encoding="utf-8")
+    assert main(["init", "--answers", "a.toml", "--replace"]) == 0
+    site = load(here / "site.toml").plant.site
+    assert (site.id, site.data) == ("our-shop", "kept")
+    (here / "kept").mkdir()
+    (here / "kept" / "goodwater.db").touch()
+    (here / "site.toml").write_text('[site]\nid = "one"\ndata = "kept"\n', encoding="utf-8")
+    assert main(["init", "--answers", "a.toml", "--replace"]) == 0
+    assert load(here / "site.toml").plant.site.id == "one"
+
+
+def test_a_folder_that_is_not_there_is_told_before_anything_is_asked(here: Path, capsys: Said) -> None:
+    assert main(["init", "nowhere/site.toml"]) == 2
+    assert "is not there, or may not be written to" in capsys.readouterr().err
+
+
 def test_typed_lines_that_end_too_soon_are_kept(
     here: Path, capsys: Said, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -144,6 +164,31 @@ def test_the_page_to_print_fits_one_sheet_and_is_the_one_in_the_docs() -> None:
     lines = PAGE.splitlines()
     assert len(lines) <= 60 and max(map(len, lines)) <= 94  # A4 and letter, 9 point, narrow margins
     assert f"```text\n{PAGE}```" in (DOCS / "first-half-hour.md").read_text(encoding="utf-8")
+
+
+def test_the_answers_the_readme_gives_make_its_first_watch(tmp_path: Path) -> None:
+    """One table in the README says what to type; everything else is Enter."""
+    readme = (DOCS.parent / "README.md").read_text(encoding="utf-8")
+    told = dict(
+        re.findall(r"^\| ([^|]+?) \| `([^`]+)` \|$", readme.partition("| asked | type |")[2], re.MULTILINE)
+    )
+    answers = Answers()
+    while open_ := next((q for q in questions(answers) if not q.answered(answers)), None):
+        typed = next((text for words, text in told.items() if open_.ask.startswith(words)), "")
+        told = {words: text for words, text in told.items() if text != typed}
+        answers.put(open_.key, open_.kept(typed or open_.default or UNKNOWN))
+    assert told == {}
+    site = site_of(tmp_path, answers)
+    (instrument,) = site.plant.instrument
+    assert (instrument.wire.topic, site.brokers[0].host, site.brokers[0].port) == (
+        "water/di",
+        "127.0.0.1",
+        1883,
+    )
+    (mail,) = site.mail_servers
+    assert (mail.where, mail.security) == ("127.0.0.1:1025", "none")
+    rule = next(rule.settings for rule in site.rules if rule.settings.id == "di-high")
+    assert getattr(rule, "on_delay", None) == 120_000
 
 
 ON_THE_PAGE = {
