@@ -7,6 +7,7 @@ one mistake never hides another.
 from __future__ import annotations
 
 from datetime import date
+from functools import cached_property
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationInfo, field_validator
@@ -202,7 +203,7 @@ class Channel(Table):
     def label(self) -> str:
         return self.name or self.id
 
-    @property
+    @cached_property
     def scale(self) -> Scale:
         """From the channel's unit to the canonical one of its quantity."""
         litres = None if self.counter is None else self.counter.litres_per_pulse
@@ -213,11 +214,11 @@ class Channel(Table):
         loop = self.current_loop
         return received if loop is None else loop.value(loop.current_ma(received), self.range)
 
-    @property
+    @cached_property
     def canonical_range(self) -> tuple[float, float]:
         return self.scale.apply(self.range[0]), self.scale.apply(self.range[1])
 
-    @property
+    @cached_property
     def canonical_resolution(self) -> float:
         return self.resolution * self.scale.factor
 
