@@ -82,7 +82,8 @@ def _of_store_set_aside(evidence: Evidence) -> Wording:
             "once is replaced.",
             "Where there is a backup: stop the watch, type goodwater restore with the site file and the "
             "backup, start it again. It brings back what was learned.",
-            f"Keep {file}: much of a damaged file can usually be read (docs/store.md says how).",
+            f"Without a backup: the same with {file} and --salvage takes what can still be read of it. "
+            "Keep that file.",
         ),
     )
 

@@ -235,7 +235,7 @@ def _sha256(file: Path) -> str:
 
 def _sync(file: Path) -> None:
     with file.open("rb+") as opened:
-        os.fsync(opened.fileno())
+        replaced.sync_file(opened)
 
 
 def _written(path: Path, text: str) -> None:

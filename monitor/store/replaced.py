@@ -16,7 +16,7 @@ from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import BinaryIO, Literal
 
 from monitor.readings import StoreReplaced
 from monitor.store.files import STORE, StoreMissing, file_mark, has_lived, open_inbox
@@ -181,6 +181,12 @@ def _read(data: Path) -> _Note | None:
         return None
     except (ValueError, TypeError):  # never so written by us; whoever did gets no alarm for it
         return None
+
+
+def sync_file(file: BinaryIO) -> None:
+    """Have what was written to a file on the disk."""
+    file.flush()
+    os.fsync(file.fileno())
 
 
 def sync_folder(folder: Path) -> None:

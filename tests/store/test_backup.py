@@ -20,7 +20,7 @@ from monitor.store.backup import BackupError, Manifest, back_up, manifest_path, 
 from monitor.store.files import STORE, hold, open_reader
 from monitor.store.writer import Batch, Writer
 from tests.heart.shop import START_MS, site
-from tests.store.kept import Kept, kept, reading
+from tests.store.kept import DAY, MIDNIGHT, Kept, kept, reading
 from tests.store.test_rollup import minutely
 
 NAME = "copy.db"
@@ -256,3 +256,47 @@ def test_readings_come_back_as_they_were(shop: SiteFile, tmp_path: Path) -> None
     main(["restore", str(shop.path), str(tmp_path / NAME)])
     with contextlib.closing(open_reader(shop.data_dir)) as connection:
         assert list(reader.readings(connection, "ro.flow")) == before
+
+
+def test_of_a_damaged_store_is_taken_what_can_still_be_read(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    shop = site(tmp_path)
+    with kept(tmp_path) as one:
+        one.store([*minutely("ro.flow", 24 * 10), *minutely("di.ec", 24 * 10)])
+        one.sum_up(MIDNIGHT + 11 * DAY)
+        one.writer.connection.execute("pragma wal_checkpoint(truncate)")
+        (pages,), (size,) = one.rows("pragma page_count")[0], one.rows("pragma page_size")[0]
+        before = {(r.channel, r.time_ms): r.raw for r in one.of("ro.flow") + one.of("di.ec")}
+    damaged = shop.data_dir / "goodwater.damaged.db"
+    (shop.data_dir / STORE).rename(damaged)
+    with damaged.open("r+b") as file:
+        for page in (pages // 3, pages // 2, pages // 2 + 5, pages - 20):
+            file.seek(page * size)
+            file.write(b"\xa5" * size)
+    content = damaged.read_bytes()
+    assert main(["restore", str(shop.path), str(damaged)]) == 1
+    assert main(["restore", str(shop.path), str(damaged), "--salvage"]) == 0
+    out = capsys.readouterr().out
+    assert "reading" in out and "in part" in out and "no store before" in out
+    with contextlib.closing(open_reader(shop.data_dir)) as connection:
+        assert connection.execute("pragma integrity_check").fetchone()[0] == "ok"
+        found = {
+            (name, r.time_ms): r.raw
+            for name in ("ro.flow", "di.ec")
+            for r in reader.readings(connection, name)
+        }
+    assert 0.9 * len(before) < len(found) < len(before)
+    assert found.items() <= before.items()
+    assert damaged.read_bytes() == content
+    with contextlib.closing(Writer(shop.data_dir, START_MS, str)) as writer:
+        writer.commit(Batch(START_MS, events=[(10**6, Tick(START_MS))]))
+
+
+def test_of_what_is_no_store_at_all_nothing_can_be_salvaged_and_the_store_stays(
+    shop: SiteFile, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "noise.db").write_bytes(b"garbage " * 1000)
+    assert main(["restore", str(shop.path), str(tmp_path / "noise.db"), "--salvage"]) == 1
+    assert "nothing of" in capsys.readouterr().err
+    assert stored(shop) == 240
