@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from monitor.check.caution import Caution
 from monitor.config import SiteFile
 from monitor.plant.derived import CountedFlow
-from monitor.plant.fields import shown_duration
 from monitor.plant.model import Channel
 from monitor.plant.units import shown
+from monitor.rules.rule import stage_kind_at
 
 # An outage of so long is nothing unusual; a register that turns over in it loses whole turns.
 _AN_OUTAGE_MS = 86_400_000
@@ -19,10 +19,17 @@ _TOO_LATE_MS = 600_000
 
 def of_counters(site: SiteFile) -> Iterator[Caution]:
     """Cautions about channels with a counter, and about the flows made of them."""
-    for channel in site.plant.channels.values():
+    for channel in (c for instrument in site.plant.instrument for c in instrument.channel):
         if channel.counter is not None:
             line = site.places.line("channel", channel.id, "counter")
             yield from (Caution(line, f"{channel.id}: {text}") for text in _counter(channel))
+        elif channel.quantity == "volume" and stage_kind_at(site.plant, channel.id) != "tank":
+            yield Caution(
+                site.places.line("channel", channel.id),
+                f"{channel.id}: no counter, so it is taken as what a tank holds, and after a roll-over or a "
+                "new meter its litres begin again. Right for a totaliser is counter = {}, with "
+                "rolls_over_at and largest_flow.",
+            )
     for one in site.plant.computed.values():
         if isinstance(one, CountedFlow):
             yield from _gates(site, one)
@@ -43,7 +50,7 @@ def _counter(channel: Channel) -> Iterator[str]:
     turn_ms = turns_at * channel.scale.factor / largest.canonical("flow") * 60_000
     if turn_ms < _AN_OUTAGE_MS:
         yield (
-            f"at {largest} it turns over every {shown_duration(round(turn_ms / 60_000) * 60_000)}; what runs "
+            f"at {largest} it turns over every {_span(turn_ms)}; what runs "
             "while nothing is received for longer is counted a whole turn short. Right is a wider register "
             "(32 bit), or more litres a step."
         )
@@ -61,7 +68,12 @@ def _gates(site: SiteFile, flow: CountedFlow) -> Iterator[Caution]:
             yield Caution(
                 site.places.line("channel", gated.id, "gate"),
                 f"{gated.id}: at {gate.above}, where its gate begins to call water running, {flow.counter} "
-                f"needs {shown_duration(round(step_ms / 60_000) * 60_000)} for one step of "
+                f"needs {_span(step_ms)} for one step of "
                 f"{shown(step_l, 'volume')}. Set above to the least that really runs there, or take a meter "
                 "with finer pulses.",
             )
+
+
+def _span(ms: float) -> str:
+    minutes = ms / 60_000
+    return f"{minutes:.0f} min" if minutes < 180 else f"{minutes / 60:.0f} h"

@@ -237,6 +237,8 @@ class Conditioner:
             changed[name] = replace(state, meter=meter)
         if doubt:
             reading = replace(reading, reasons=reading.reasons | doubt)
+            if state.latest is not None:
+                changed[name] = replace(changed[name], latest=reading)
         return reading, self._gates.after(Memory(states, changed, ChannelState()), reading)
 
 

@@ -20,7 +20,6 @@ CHANNELS = {
     "in_bar": "pressure",
     "in_total": "volume",
     "tank_level": "level",
-    "tank_litres": 'volume;resolution = 1\nunit = "m3"',
     "ro_run": "contact",
 }
 COUNTED = '[[derived]]\nkind = "counted-flow"\nid = "in.counted"\ncounter = "in.total"\n'
@@ -63,9 +62,13 @@ def test_a_quotient_is_as_exact_as_its_inputs(tmp_path: Path) -> None:
 
 
 def test_the_report_says_what_a_channel_is_computed_of(tmp_path: Path) -> None:
-    plant(tmp_path, REJECTION + LOW)
+    written = text(COUNTED + REJECTION + LOW, **CHANNELS, tank_litres="volume")
+    head, _, tail = written.partition('id = "tank.litres"')
+    written = head + 'id = "tank.litres"' + tail.replace("counter = {}\n", "", 1)
+    (tmp_path / "site.toml").write_text(written, encoding="utf-8")
     told = " ".join(report(load(tmp_path / "site.toml"), {}).split())
     assert "ro.rejection: fraction in %, rejection of out.ec, in.ec low (limit" in told
+    assert "tank.litres: no counter, so it is taken as what a tank holds" in told
     assert "in.total: no largest_flow, so a burst of false pulses counts as water" in told
 
 
