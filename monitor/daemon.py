@@ -38,7 +38,7 @@ from monitor.intake.modbus_rtu import ModbusRtuDriver
 from monitor.intake.modbus_tcp import ModbusTcpDriver
 from monitor.intake.mqtt import MqttDriver
 from monitor.intake.serial_line import SerialLineDriver
-from monitor.keeper import Keeper
+from monitor.keeper import Keeper, Limits
 from monitor.mirror.mirroring import Mirroring
 from monitor.mirror.server import Server
 from monitor.mirror.settings import Mirror
@@ -240,6 +240,7 @@ class Daemon:
             tell_trouble=self._tell_trouble,
             wake_delivery=self._wake_delivery,
             beat=self._beat_or_stop,
+            limits=Limits(seconds=self._site.batch.longest / 1000),
             upkeep=Upkeep(self._site.plant, self._site.retention),
             recompute=Recompute(self._site.plant),
         )

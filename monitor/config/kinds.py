@@ -26,7 +26,7 @@ from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant import derived
 from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import breakthrough, creep, limit, loss, silent, stuck
-from monitor.store.settings import RetentionSettings
+from monitor.store.settings import BatchSettings, RetentionSettings
 
 # kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
 RULES: Mapping[str, ModuleType] = {
@@ -68,6 +68,7 @@ SHARED: Mapping[str, type[BaseModel]] = {
 SINGLE: Mapping[str, type[BaseModel]] = {
     "delivery": settings.DeliverySettings,
     "retention": RetentionSettings,
+    "batch": BatchSettings,
 }
 
 

@@ -29,7 +29,7 @@ from monitor.notify.mail_server import MailServer
 from monitor.notify.settings import DeliverySettings
 from monitor.plant.model import Instrument, Plant, Site
 from monitor.rules.rule import Rule
-from monitor.store.settings import RetentionSettings
+from monitor.store.settings import BatchSettings, RetentionSettings
 
 _TOML_PLACE = re.compile(r"(.*) \(at (?:line (\d+), column (\d+)|end of document)\)", re.DOTALL)
 _MOST_BYTES = 4_000_000
@@ -50,6 +50,7 @@ class SiteFile:
     mirrors: tuple[Mirror, ...]
     delivery: DeliverySettings
     retention: RetentionSettings
+    batch: BatchSettings
     data_dir: Path
 
     @cached_property
@@ -92,6 +93,7 @@ def load(path: str | Path) -> SiteFile:
         mirrors=tables.mirror,
         delivery=tables.delivery,
         retention=tables.retention,
+        batch=tables.batch,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
 

@@ -1,4 +1,4 @@
-"""The `[retention]` table: how long what is stored is kept, each resolution for a time of its own."""
+"""The tables `[retention]` and `[batch]`: how long what is stored is kept, and how often it is written."""
 
 from __future__ import annotations
 
@@ -71,3 +71,19 @@ class RetentionSettings(Table):
             if found is not None and found < least:
                 raise Wrong(f"as long as {finer} ({shown_duration(least)}) or longer", key=coarser)
         return self
+
+
+def _span_of_a_batch(found: int) -> int:
+    if not 100 <= found <= 60_000:
+        raise Wrong('from "0.1 s" to "60 s"')
+    return found
+
+
+class BatchSettings(Table):
+    """The `[batch]` table: what is gathered before it is written to the disk, and only then acknowledged."""
+
+    longest: Annotated[
+        DurationMs,
+        AfterValidator(_span_of_a_batch),
+        Field(description="how long readings are gathered; an alarm that changes is written at once"),
+    ] = 1_000

@@ -341,6 +341,15 @@ CASES: list[tuple[str, str, str, str, str, list[str]]] = [
         "does not come before",
         ["above"],
     ),
+    # ---- the store
+    (
+        "[[sump]]",
+        '[batch]\nlongest = "5 min"\n[[sump]]',
+        "longest",
+        "batch > longest",
+        '"5 min"',
+        ['from "0.1 s" to "60 s"'],
+    ),
     # ---- people
     (
         '"high", "medium"]',

@@ -356,6 +356,19 @@ def test_a_reader_that_pauses_does_not_keep_the_write_ahead_log_from_being_empti
     assert len(list(paused)) == 24_999
 
 
+@pytest.mark.parametrize("page_bytes", [1024, 4096])
+def test_a_new_store_has_small_pages_an_older_one_keeps_its_own_and_the_log_is_of_one_length(
+    tmp_path: Path, page_bytes: int
+) -> None:
+    if page_bytes == 4096:
+        with contextlib.closing(sqlite3.connect(tmp_path / STORE)) as older:
+            older.execute("create table other (n)")
+    with contextlib.closing(Writer(tmp_path, NOW, str)) as writer:
+        assert writer.connection.execute("pragma page_size").fetchone()[0] == page_bytes
+        (pages,) = writer.connection.execute("pragma wal_autocheckpoint").fetchone()
+        assert pages * page_bytes == 4_096_000
+
+
 def test_nothing_is_written_to_a_file_that_was_deleted_or_replaced(writer: Writer, tmp_path: Path) -> None:
     writer.commit(Batch(NOW, events=[(1, Tick(NOW))]))
     (tmp_path / STORE).rename(tmp_path / "elsewhere.db")
