@@ -54,14 +54,13 @@ def _softener(plant: Plant, stage: Stage) -> Iterator[str]:
         yield f"{stage.label}: its litres cannot be reckoned: {error}."
         return
     every = stage.regenerates_every
-    pace = (
-        ""
-        if every is None
-        else (
-            f" Timed every {shown_duration(every)}, it keeps up with {litres * _DAY_MS / every:.0f} L a day; "
-            "beyond that hard water passes, and no probe shows it."
+    pace = ""
+    if every is not None:
+        a_day = _rounded(litres * _DAY_MS / every)
+        pace = (
+            f" Timed every {shown_duration(every)}, it keeps up with {a_day} L a day; beyond that hard water "
+            "passes, and no probe shows it."
         )
-    )
     yield (
         f"{stage.label}: softens about {_rounded(litres)} L of water of {tap.hardness} and then takes "
         f"{resin_l * salt_g_l / 1000:.1f} kg of salt.{pace}"
@@ -102,7 +101,8 @@ def _bed(plant: Plant, stage: Stage) -> Iterator[str]:
         if co2_mg_l is not None
         else "carbon dioxide left out, as alkalinity and pH are not known; with it a third may be right"
     )
-    yield f"{stage.label}: fresh resin treats {span} ({why}; {unseen})."
+    renewed = " The service changes it: enter each exchange." if stage.service == "exchanged" else ""
+    yield f"{stage.label}: fresh resin treats {span} ({why}; {unseen}).{renewed}"
 
 
 def _all_before(plant: Plant, stage: Stage) -> list[Stage]:

@@ -175,6 +175,7 @@ def _say_what_next(site: SiteFile, path: Path) -> None:
     print(
         f"\nNext:\n"
         f"  goodwater check {name}         says all that is watched, after every change\n"
+        f"  goodwater listen {name}        shows what arrives, and how it is read\n"
         f"  goodwater notify-test {name}   sends a test message to everybody\n"
         f"  goodwater run {name}           watches; goodwater status {name} shows how it stands"
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Callable
 from typing import Any
 
@@ -12,12 +13,13 @@ from monitor.first.sections import questions, section_of
 from monitor.first.written import NotRight, NoUnit
 
 WELCOME = """\
-This asks what a shop can answer from one printed page (goodwater init --page prints it), and writes the site
-file of it.
-Enter takes what stands in [brackets]. Always possible: don't know, ? for help, back, list, change 5, stop.
-Every answer is kept at once; after a stop the next start goes on where this one ended.
+This asks what a shop can answer from one printed page (goodwater init --page
+prints it), and writes the site file of it. Enter takes what stands in [brackets].
+Always possible: don't know, ? for help, back, list, change 5, stop. Every answer
+is kept at once; after a stop the next start goes on where this one ended.
 """
-_STOPS, _BACKS, _LISTS = ("stop", "quit", "exit"), ("back", "b"), ("list", "show")
+WIDTH = 80
+_STOPS, _BACKS, _LISTS = ("stop", "quit", "exit"), ("back",), ("list", "show")
 
 
 class Stopped(Exception):
@@ -33,6 +35,7 @@ class Interview:
         self._hear = hear
         self._section = ""
         self._jump = ""
+        self._explained: set[tuple[str, ...]] = set()  # options whose words were shown already
 
     def run(self) -> None:
         """Until everything is answered and the person says that it is right.
@@ -62,14 +65,14 @@ class Interview:
         self._introduce(question)
         kept = self._answers.get(question.key)
         if kept and not question.answered(self._answers):
-            self._say(f'   "{kept}" stands in the answers: {question.why_not(kept)}')
+            self._tell(f'"{kept}" stands in the answers: {question.why_not(kept)}')
             kept = ""
         default = kept or question.default or ("" if question.needed else UNKNOWN)
         number = ""  # a number that still lacks its unit
         while True:
             typed = self._hear("   unit > " if number else _prompt(default)).strip()
             if not _is_text(typed):
-                self._say("   That came as no readable text; type it again.")
+                self._tell("That came as no readable text; type it again.")
                 continue
             if self._is_command(question, typed):
                 return
@@ -81,12 +84,10 @@ class Interview:
             try:
                 value = question.value(typed)
             except NoUnit as error:
-                self._say(f"   {error}")
+                self._tell(str(error))
                 number = typed
             except NotRight as error:
-                self._say(
-                    f"   {_sentence(str(error))}" if typed else f"   An answer is needed. {question.hint}"
-                )
+                self._tell(_sentence(str(error)) if typed else f"An answer is needed. {question.hint}")
             else:
                 self._take(question, typed, value)
                 return
@@ -97,22 +98,44 @@ class Interview:
             self._section = section.title
             self._say(f"\n{section.title}\n{'-' * len(section.title)}")
             if section.intro:
-                self._say(section.intro)
+                self._tell(section.intro, indent=0)
         asked = questions(self._answers)
         at = [q.key for q in asked].index(question.key) + 1
-        self._say(f"\n{at}/{len(asked)}  {question.ask}")
-        for position, (name, words) in enumerate(question.options.items(), 1):
-            self._say(f"     {position}  {f'{name}: {words}' if words and words != name else name}")
+        self._say("")
+        self._tell(f"{at}/{len(asked)}  {question.ask}", indent=0)
+        self._options(question)
         if question.hint:
-            self._say(f"   {question.hint}")
+            self._tell(question.hint)
+
+    def _options(self, question: Question) -> None:
+        """With their words the first time, then in one line."""
+        names = tuple(question.options)
+        if names in self._explained:
+            self._tell(", ".join(f"{position} {name}" for position, name in enumerate(names, 1)), indent=5)
+            return
+        for position, (name, words) in enumerate(question.options.items(), 1):
+            self._tell(f"{position}  {f'{name}: {words}' if words and words != name else name}", indent=5)
+        if names:
+            self._explained.add(names)
+
+    def _tell(self, text: str, *, indent: int = 3) -> None:
+        """One paragraph, as wide as a terminal."""
+        margin = " " * indent
+        self._say(
+            textwrap.fill(
+                text,
+                WIDTH,
+                initial_indent=margin,
+                subsequent_indent=margin,
+                break_long_words=False,
+                break_on_hyphens=False,
+            )
+        )
 
     def _help(self, question: Question) -> None:
-        self._say(f"   {question.hint or question.ask}")
-        self._say(
-            "   It has to be answered."
-            if question.needed
-            else f"   don't know is allowed. It costs: {question.unknown}"
-        )
+        self._tell(question.hint or question.ask)
+        cost = f"don't know is allowed. It costs: {question.unknown}"
+        self._tell("It has to be answered." if question.needed else cost)
 
     def _is_command(self, question: Question, typed: str) -> bool:
         words = typed.lower().split()
@@ -137,32 +160,46 @@ class Interview:
         if 1 <= number <= len(keys):
             self._jump = keys[number - 1]
         else:
-            self._say(f"   There are the numbers 1 to {len(keys)}.")
+            self._tell(f"There are the numbers 1 to {len(keys)}.")
             self._jump = otherwise
 
     def _take(self, question: Question, typed: str, value: Any) -> None:
         try:
             self._answers.put(question.key, question.kept(typed))
         except OSError as error:
-            self._say(f"   The answers could not be saved ({error}); it is tried again with the next one.")
+            self._tell(f"The answers could not be saved ({error}); it is tried again with the next one.")
         for key, reason in clashes(self._answers):
-            self._say(f"   {_sentence(reason)}.")
+            self._tell(f"{_sentence(reason)}.")
             self._answers.forget(key)
             self._jump = key
             return
         if is_unknown(typed):
-            self._say(f"   Noted. What it costs: {question.unknown}")
+            self._tell(f"Noted. What it costs: {question.unknown}")
         elif question.echo is not None:
-            self._say(f"   {question.echo(value)}")
+            self._tell(question.echo(value))
 
     def _list(self) -> None:
         for position, question in enumerate(questions(self._answers), 1):
             answer = self._answers.get(question.key) if question.answered(self._answers) else "..."
             self._say(f"{position:4}  {question.ask}  {answer}")
 
+    def _overview(self) -> None:
+        """All answers, those of one instrument in one paragraph."""
+        asked = questions(self._answers)
+        of_meters = [meter_of(question.key) for question in asked]
+        for position, question in enumerate(asked, 1):
+            meter, answer = of_meters[position - 1], self._answers.get(question.key)
+            if not meter:
+                self._say(f"{position:4}  {question.ask}  {answer}")
+            elif meter not in of_meters[: position - 1]:
+                places = [n for n, other in enumerate(of_meters, 1) if other == meter]
+                own = [self._answers.get(asked[n - 1].key) for n in places]
+                self._tell(f"{places[0]}-{places[-1]}  {meter}: {' / '.join(own)}", indent=2)
+
     def _confirmed(self) -> bool:
         self._say("\nAll answers\n-----------")
-        self._list()
+        self._tell("list shows each with its question.", indent=0)
+        self._overview()
         while True:
             typed = self._hear(
                 "\n   All right? Enter writes the site file, a number changes that answer > "
@@ -172,13 +209,16 @@ class Interview:
                 return True
             if words[0] in _STOPS:
                 raise Stopped
+            if words[0] in _LISTS:
+                self._list()
+                continue
             number = words[-1]
             if number.isdigit() and words[:-1] in ([], ["change"]):
                 self._change(int(number))
                 if self._jump:
                     return False
             else:
-                self._say("   Enter, a number, or stop.")
+                self._tell("Enter, a number, list, or stop.")
 
 
 def _prompt(default: str) -> str:
@@ -188,6 +228,12 @@ def _prompt(default: str) -> str:
 def _is_text(typed: str) -> bool:
     """Bytes that the terminal sent and that are no text come as lone surrogates."""
     return typed.isprintable() or not any("\ud800" <= sign <= "\udfff" or ord(sign) < 32 for sign in typed)
+
+
+def meter_of(key: str) -> str:
+    """The instrument a question belongs to; empty where it belongs to none."""
+    parts = key.split(".")
+    return parts[1] if parts[0] == "meter" else ""
 
 
 def _sentence(text: str) -> str:

@@ -8,16 +8,17 @@ from monitor.first import written
 from monitor.first.answers import Answers, is_unknown
 from monitor.first.meters import (
     SCALES,
+    WIRES,
     Meter,
     accuracy,
     chosen,
     possible,
+    read_wire,
     reads,
     scale_of,
     shows_resistivity,
     shows_tds,
     wire_of,
-    wires_of,
 )
 from monitor.first.question import Question, Section
 from monitor.first.wires import line_of, message_of, wire_questions
@@ -61,14 +62,13 @@ def _some(typed: str, known: Mapping[str, Meter]) -> tuple[str, ...]:
 
 def _one(answers: Answers, meter: Meter, usual_wire: str) -> list[Question]:
     at, where = f"meter.{meter.key}", _where(meter)
-    options = wires_of(meter)
     asked = [
         Question(
             f"{at}.wire",
             f"{where}: how does its value reach this machine?",
-            lambda t: written.choice(t, options),
-            default="eye" if meter.by_eye else usual_wire if usual_wire in options else "mqtt",
-            options=options,
+            read_wire(meter),
+            default="eye" if meter.by_eye else usual_wire,
+            options=WIRES,
         )
     ]
     asked += wire_questions(answers, meter)

@@ -110,7 +110,7 @@ WIRES = {
     "modbus": "Modbus on an RS-485 bus of its own",
     "tcp": "Modbus TCP",
     "logger": "a logger writes it to files",
-    "eye": "none: a person reads it and types it in (goodwater log)",
+    "eye": "nothing sends it: a person reads it and types it in (goodwater log)",
 }
 SCALES = {
     "nacl": "salt (NaCl), factor about 0.5",
@@ -137,17 +137,25 @@ def chosen(answers: Answers) -> tuple[Meter, ...]:
 
 def wire_of(answers: Answers, meter: Meter) -> str:
     """The wire a meter comes by; empty while that is not answered."""
-    try:
-        return written.choice(answers.get(f"meter.{meter.key}.wire"), wires_of(meter))
-    except NotRight:
-        return ""
+    return taken(answers, f"meter.{meter.key}.wire", read_wire(meter), "")
 
 
-def wires_of(meter: Meter) -> dict[str, str]:
-    """A port for each of a dozen sumps is no way to wire them, and nobody reads a contact by eye."""
-    left_out = {"line"} if meter.of_sumps else set()
-    left_out |= {"eye"} if meter.contact else set()
-    return {key: words for key, words in WIRES.items() if key not in left_out}
+def read_wire(meter: Meter) -> Callable[[str], str]:
+    """Reads a wire. All have the same numbers for every meter, also those that do not fit it."""
+
+    def read(typed: str) -> str:
+        wire = written.choice(typed, WIRES)
+        if wire == "line" and meter.of_sumps:
+            raise NotRight(
+                "a serial port for each sump is not asked for here; a gateway or a bus brings them together"
+            )
+        if wire == "eye" and meter.contact:
+            raise NotRight(
+                "nobody reads a contact by eye; leave this one out with change, at the list of instruments"
+            )
+        return wire
+
+    return read
 
 
 def scale_of(typed: str) -> str:

@@ -86,7 +86,7 @@ def _server(answers: Answers) -> list[Question]:
             "mail.sender",
             "The address messages come from?",
             _mail,
-            "goodwater@ the server's name is taken.",
+            "goodwater@ and the domain of the first address is taken.",
             default=answers.get("mail.user") if "@" in answers.get("mail.user") else "",
             hint="One that the server lets you use.",
         )

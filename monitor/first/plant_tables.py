@@ -64,11 +64,14 @@ def wires(shop: Shop) -> Iterator[str]:
     used = {wire_of(shop.answers, meter) for meter in shop.meters.values()}
     if "mqtt" in used:
         user = shop.value("broker.user") or None
+        host, port = shop.value("broker.host")
         yield "# The broker that instruments or their gateway publish to.\n" + table(
             "broker",
             {
                 "id": "shop",
-                "host": shop.value("broker.host"),
+                "host": host,
+                "port": port,
+                "tls": {} if port == 8883 else None,
                 "username": user,
                 "password_file": "broker-password" if user else None,
             },

@@ -92,7 +92,7 @@ def train(answers: Answers) -> Section:
     asked = [
         Question(
             "train.stages",
-            "Which of these does it pass?",
+            "Which of these does the water pass?",
             lambda typed: written.choices(typed, _OPTIONS),
             default="1 2 3 5 6 7",
             hint="Numbers like 1 3 5, or names; none where tap water goes straight into the sumps.",
@@ -216,7 +216,7 @@ def _softener(answers: Answers) -> Section:
             lambda t: written.choice(t, _STARTS),
             "Whether a timed one falls behind cannot be reckoned.",
             options=_STARTS,
-            hint="A metered one counts litres; a timed one only knows the day.",
+            hint="The head shows litres, or only a day and an hour.",
         ),
     ]
     if taken(answers, "softener.start", lambda t: written.choice(t, _STARTS), "") == "timed":
@@ -232,7 +232,7 @@ def _softener(answers: Answers) -> Section:
     return Section("The softener", "", tuple(asked))
 
 
-_STARTS = {"metered": "a meter: litres", "timed": "a clock: days"}
+_STARTS = {"metered": "a meter, after so many litres", "timed": "a clock, after so many days"}
 
 
 def _salt(typed: str) -> str:

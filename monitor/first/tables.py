@@ -58,7 +58,7 @@ def written(value: Any) -> str:
         return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
     if isinstance(value, Mapping):
         inner = ", ".join(f"{_key(key)} = {written(item)}" for key, item in value.items() if item is not None)
-        return f"{{ {inner} }}"
+        return f"{{ {inner} }}" if inner else "{}"
     return f"[{', '.join(map(written, value))}]"
 
 

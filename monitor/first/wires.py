@@ -110,9 +110,9 @@ def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
             Question(
                 "broker.host",
                 "The MQTT broker: on which machine does it run?",
-                text("a name or address", 120),
+                broker_place,
                 default="127.0.0.1",
-                hint="127.0.0.1 is this machine.",
+                hint="127.0.0.1 is this machine. With its port where that is not 1883, like 192.0.2.7:8883.",
             ),
             Question(
                 "broker.user",
@@ -160,13 +160,25 @@ def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
 
 def _previous_message(answers: Answers, meter: Meter) -> str:
     """The message of a meter before this one, where it names its number in a way that fits any meter."""
-    before = [other for other in chosen(answers) if other.key != meter.key and other.contact == meter.contact]
+    before = [other for other in chosen(answers) if other.key != meter.key]
     for other in reversed(before):
         found = message_of(answers, other)
         if found is not None:
             names = [value.where.rpartition("/")[2].lower() for value in found.values]
-            return answers.get(f"meter.{other.key}.message") if names and names[0] in _ANY_VALUE else ""
+            fits = len(names) == 1 and names[0] in _ANY_VALUE
+            return answers.get(f"meter.{other.key}.message") if fits else ""
     return ""
+
+
+def broker_place(typed: str) -> tuple[str, int | None]:
+    """Host and port; no port where it is the usual one."""
+    plain = typed.strip()
+    host, colon, port = plain.rpartition(":")
+    if not colon or ":" in host:  # an IPv6 address has colons of its own
+        return text("a name or address", 120)(plain), None
+    if not port.isdigit() or not 1 <= int(port) <= 65535:
+        raise NotRight(f'"{port}" is no port, which is a number from 1 to 65535')
+    return text("a name or address", 120)(host), int(port)
 
 
 def _nobody(typed: str) -> str:

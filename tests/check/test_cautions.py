@@ -296,7 +296,7 @@ PLATES = (
 # 6/1.3 and 9/1.3; 600/308.1
 FIGURES = [
     "soft: softens about 7 100 L of water of 18 gpg and then takes 5.1 kg of salt. Timed every 3 d, it keeps "
-    "up with 2380 L a day",
+    "up with 2 400 L a day",
     "ro: to make 4 L/min at 25 °C it takes 6.7 L/min, and 2.7 L/min go down the drain",
     "di: fresh resin treats 13 000 to 34 000 L",
     "c: 6 % to 9 % is 4.6 to 6.9 °Brix on the refractometer",

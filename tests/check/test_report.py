@@ -88,6 +88,22 @@ def test_a_train_that_measures_feed_permeate_and_flow_can_tell_rejection(tmp_pat
     assert "permeate's flow is not measured" not in text
 
 
+def test_one_meter_is_told_what_it_cannot_tell() -> None:
+    text = " ".join(report(load(CONFIG / "one-meter.toml"), {}).split())
+    blind = text[text.index("What cannot be told") : text.index("What the next instruments")]
+    for words in (
+        "Hardness: conductivity and TDS do not show it",
+        "Silica, chlorine, bacteria",
+        "Whether the supplier's water changed",
+        "whether a worse outlet is a spent bed or a worse feed",
+        "whether water runs",
+        "how many litres the bed has treated",
+        "Sumps: the file names none",
+    ):
+        assert words in blind
+    assert "di-high, bed: di-out.ec has no gate" in text and "these alarms reach nobody" in text
+
+
 def test_one_meter_is_told_the_cheapest_next_instrument_first() -> None:
     text = report(load(CONFIG / "one-meter.toml"), {})
     suggestions = text[text.index("the cheapest first") :].split("  - ")

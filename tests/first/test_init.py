@@ -38,7 +38,7 @@ def test_a_shop_is_described_at_a_terminal_with_mistakes_and_ctrl_c_halfway(
     first.answer("Its time zone?", "Mars/Base")
     first.expect('"Mars/Base" is no time zone')
     first.answer("", "Europe/Vienna")
-    first.answer("Which of these does it pass?", "RO, DI bed")
+    first.answer("Which of these does the water pass?", "RO, DI bed")
     first.answer("Total hardness", b"\xff\xfe\n")
     first.answer("as no readable text", "18")
     first.answer("18 of what?", "gpg")

@@ -179,7 +179,7 @@ PLAUSIBLE = {
     "header": ["Time;A;B;C;D;E"],
     "row": ["2026-05-04 06:30:00;1,5;2;3;4;5"],
     "column": ["A", "1"],
-    "host": ["192.0.2.7", "broker.shop.example"],
+    "host": ["192.0.2.7:8883", "broker.shop.example"],
     "user": ["none", "goodwater"],
     "mail": ["lead@shop.example"],
     "second": ["two@shop.example"],
