@@ -15,6 +15,10 @@ from pydantic import JsonValue
 Evidence = Mapping[str, JsonValue]
 
 
+# Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
+CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
+
+
 class Level(IntEnum):
     """How far a value may be trusted; the three severities of OPC UA Part 8."""
 

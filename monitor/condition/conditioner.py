@@ -20,10 +20,18 @@ from monitor.condition.gates import Gates, Memory
 from monitor.condition.noise import NoiseState, may_be_noisy, on_value
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import Scale
-from monitor.readings import DELIVERED_LATE, Bound, Count, Reading, Reason, Sample, Standing, Status
+from monitor.readings import (
+    CLOCK_TRUSTED_FROM_MS,
+    DELIVERED_LATE,
+    Bound,
+    Count,
+    Reading,
+    Reason,
+    Sample,
+    Standing,
+    Status,
+)
 
-# Before this (2026-01-01 UTC) the gateway has no clock yet: it has just booted without a clock chip.
-CLOCK_TRUSTED_FROM_MS = 1_767_225_600_000
 # A neighbour's value (temperature, flow) is trusted for three of its intervals, but at least this long.
 _TRUST_AT_LEAST_MS = 120_000
 

@@ -14,6 +14,7 @@ from monitor.commands.replay import replayed
 from monitor.config import ConfigMistakes, SiteFile
 from monitor.readings import Event, Level, Reading, Reason, Standing, Transition
 from monitor.watch import Effects, Watch, WatchState
+<<<<<<< HEAD
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, tick
 from tests.heart.stored import through_the_store
 
@@ -56,6 +57,11 @@ def text(gate: str = GATE, rules: str = "") -> str:
 
 def shop(folder: Path, gate: str = GATE, rules: str = "") -> Heart:
     return Heart(site(folder, text(gate, rules)))
+=======
+from tests.heart.shop import MINUTE, START_MS, Heart, sample, site, tick
+from tests.heart.stored import through_the_store
+from tests.heart.water_made import GATE, days, shop, text
+>>>>>>> e197efd (Rules instrument and not-judged: dead flow meters, wrong clocks, values that follow the temperature, broken wires, gates that let nothing through)
 
 
 def permeate(heart: Heart, events: Iterable[Event]) -> list[Reading]:
@@ -165,37 +171,6 @@ resin = "10 L"
 """
 
 
-def day(
-    number: int,
-    ec: float,
-    *,
-    di: float = 0.5,
-    dead: bool = False,
-    hours: tuple[int, ...] = (2, 5, 8),
-    seed: int = 1,
-) -> Iterator[Event]:
-    """A day with some runs of an hour; standing water grows saltier, fresh water washes it away."""
-    chance = random.Random(f"{seed} {number}")
-    for minute in range(0, 10 * 60, 3):
-        at = number * 1440 + minute
-        since = min((minute - 60 * h for h in hours if minute >= 60 * h), default=10_000)
-        runs = since < 60
-        stood = min(max(since - 60, 0), 120)
-        salt = ec + 60 * 0.3**since if runs else ec + 50 * stood / 120 if since < 10_000 else ec + 50
-        yield sample("ro.flow", at, 0.0 if dead or not runs else 4.0)
-        yield sample("ro.run", at + 0.1, float(runs))
-        yield sample("tank.level", at + 0.2, 400 + round(chance.gauss(0, 0.5)) + (since * 2 if runs else 0))
-        yield sample("ro.ec", at + 0.3, round(salt * (1 + chance.gauss(0, 0.01)), 1))
-        leached = di + (0 if runs else 1.5)
-        yield sample("di.ec", at + 0.4, round(leached * (1 + chance.gauss(0, 0.01)), 1))
-        yield tick(at + 1)
-
-
-def days(first: int, last: int, ec: float, **more: object) -> Iterator[Event]:
-    for number in range(first, last):
-        yield from day(number, ec, **more)  # type: ignore[arg-type]  # keywords of `day`
-
-
 def first_raised(heart: Heart, condition: str) -> float | None:
     return next((at / 1440 for cause, at in heart.story(condition) if cause == "raised"), None)
 
@@ -258,9 +233,8 @@ def test_a_meter_is_believed_again_when_it_shows_flow(tmp_path: Path) -> None:
     assert len(found) > 30 and not any(r.reasons & Reason.BY_TIME for r in found)
 
 
-@pytest.mark.parametrize("gate", [RUNNING, TANK, GATE], ids=["contact", "tank", "conductivity"])
-def test_a_sound_meter_is_never_contradicted(tmp_path: Path, gate: str) -> None:
-    heart = shop(tmp_path, gate)
+def test_a_sound_meter_is_never_contradicted(tmp_path: Path) -> None:
+    heart = shop(tmp_path, RUNNING.replace(" }", ', tank = "tank.level" }'))
     heart.see(*days(0, 6, 10.0))
     assert not any(r.reasons & Reason.CONTRADICTED for _, r in heart.effects.readings)
 
@@ -290,7 +264,7 @@ def test_without_a_signal_the_value_is_judged_after_its_decay_and_is_uncertain(t
     heart = shop(tmp_path, 'gate = { minutes = "4 min" }')
     found = judged(permeate(heart, days(0, 3, 10.0)))
     assert len(found) > 100
-    assert max(r.value for r in found) < 14.0
+    assert max(r.value for r in found) < 16.0
     assert all(r.level == Level.UNCERTAIN for r in found)
 
 

@@ -1,0 +1,164 @@
+"""Rule `instrument`: faults of the instruments themselves.
+
+Four kinds, each with alarms of its own: a flow meter that stands at zero while water is made
+(`RULE/flow-meter/CHANNEL`), a clock that is wrong (`RULE/clock/INSTRUMENT`), a value said to stand at 25 °C
+that follows the temperature (`RULE/compensation/CHANNEL`), and what an instrument says of itself, broken
+wires included (`RULE/fault/CHANNEL`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from monitor.plant.fields import DurationMs, Id, RefersTo
+from monitor.plant.model import Plant
+from monitor.readings import Finding, Reading, Tick
+from monitor.rules.instrument.clock import Clocks, ClockSeen
+from monitor.rules.instrument.compensated import Compensated, Followed
+from monitor.rules.instrument.fault import Faults, Faulty
+from monitor.rules.instrument.flow_meter import FlowMeters, Meter
+from monitor.rules.instrument.verdict import Verdict, Watched
+from monitor.rules.rule import RuleSettings
+
+
+class Settings(RuleSettings):
+    """`kind = "instrument"`."""
+
+    kind: Literal["instrument"]
+    instruments: Annotated[
+        tuple[Id, ...], RefersTo("instrument"), Field(description="the instruments watched; empty means all")
+    ] = ()
+    watch_for: Annotated[
+        tuple[Watched, ...],
+        Field(min_length=1, description="what is told; two rules can give each its own priority"),
+    ] = ("flow-meter", "clock", "compensation", "fault")
+    clock_off: Annotated[DurationMs, Field(description="a clock that is off by more than this is told")] = (
+        120_000
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """What each kind of fault remembers, and the conditions that were told."""
+
+    meters: Mapping[str, Meter] = field(default_factory=dict)
+    clocks: Mapping[str, ClockSeen] = field(default_factory=dict)
+    followed: Followed = field(default_factory=lambda: Followed({}, {}))
+    faulty: Mapping[str, Faulty] = field(default_factory=dict)
+    told: Mapping[str, int] = field(default_factory=dict)  # condition: 0, or when it was seen to be gone
+
+    version = 1
+
+
+class Instrument:
+    """One configured watch over instruments."""
+
+    kind = "instrument"
+    remembers_days = 28  # twice the half-life of what temperature has shown
+
+    def __init__(self, settings: Settings, plant: Plant) -> None:
+        self.settings = settings
+        known = [instrument.id for instrument in plant.instrument]
+        for name in settings.instruments:
+            if name not in known:
+                there = ", ".join(known)
+                raise ValueError(f'instruments: "{name}" is no instrument of this site; there are: {there}')
+        watched, wanted = frozenset(settings.instruments or known), settings.watch_for
+        self._meters = FlowMeters(plant, watched if "flow-meter" in wanted else frozenset())
+        self._clocks = Clocks(plant, watched if "clock" in wanted else frozenset(), settings.clock_off)
+        self._compensated = Compensated(plant, watched if "compensation" in wanted else frozenset())
+        self._faults = Faults(plant, watched if "fault" in wanted else frozenset())
+        parts = (self._meters, self._clocks, self._compensated, self._faults)
+        self.channels: frozenset[str] = frozenset().union(*(part.channels for part in parts))
+
+    def start(self) -> State:
+        return State()
+
+    def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
+        return state, ()
+
+    def on_disordered(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
+        """A clock that is far off is seen by just those readings that no other rule is shown."""
+        if reading.channel not in self._clocks.channels:
+            return state, ()
+        state, verdict = self._clock(state, reading)
+        return self._found(state, (verdict,))
+
+    def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
+        if reading.again:
+            return state, ()
+        name, verdicts = reading.channel, []
+        if name in self._faults.channels:
+            told = self._told(state, "fault", name)
+            faulty, verdict = self._faults.on_reading(state.faulty, reading, told=told)
+            if faulty is not state.faulty:
+                state = replace(state, faulty=faulty)
+            verdicts.append(verdict)
+        if name in self._meters.channels:
+            told = self._told(state, "flow-meter", name)
+            meters, verdict = self._meters.on_reading(state.meters, reading, told=told)
+            if meters is not state.meters:
+                state = replace(state, meters=meters)
+            verdicts.append(verdict)
+        if name in self._clocks.channels:
+            state, verdict = self._clock(state, reading)
+            verdicts.append(verdict)
+        if name in self._compensated.channels:
+            told = self._told(state, "compensation", name)
+            followed, verdict = self._compensated.on_reading(state.followed, reading, told=told)
+            if followed is not state.followed:
+                state = replace(state, followed=followed)
+            verdicts.append(verdict)
+        return self._found(state, verdicts)
+
+    def _clock(self, state: State, reading: Reading) -> tuple[State, Verdict | None]:
+        told = self._told(state, "clock", self._clocks.instrument_of[reading.channel])
+        clocks, verdict = self._clocks.on_reading(state.clocks, reading, told=told)
+        return (state if clocks is state.clocks else replace(state, clocks=clocks)), verdict
+
+    def _condition(self, part: Watched, subject: str) -> str:
+        return f"{self.settings.id}/{part}/{subject}"
+
+    def _told(self, state: State, part: Watched, subject: str) -> bool:
+        return bool(state.told) and self._condition(part, subject) in state.told
+
+    def _found(self, state: State, verdicts: Iterable[Verdict | None]) -> tuple[State, tuple[Finding, ...]]:
+        """Findings of what holds, and of what was told and is gone, for as long as its alarm settles."""
+        findings = []
+        for verdict in verdicts:
+            if verdict is None:
+                continue
+            condition = self._condition(verdict.part, verdict.subject)
+            if verdict.holds:
+                if state.told.get(condition) != 0:
+                    state = replace(state, told={**state.told, condition: 0})
+            elif condition not in state.told:
+                continue
+            elif state.told[condition] == 0:
+                state = replace(state, told={**state.told, condition: verdict.at_ms})
+            elif verdict.at_ms - state.told[condition] > self.settings.off_delay:
+                state = replace(state, told={c: t for c, t in state.told.items() if c != condition})
+            findings.append(
+                Finding(
+                    condition=condition,
+                    subject=verdict.subject,
+                    holds=verdict.holds,
+                    time_ms=verdict.at_ms,
+                    since_ms=min(verdict.since_ms, verdict.at_ms),
+                    confidence=verdict.confidence,
+                    evidence={"part": verdict.part, **verdict.evidence},
+                )
+            )
+        return state, tuple(findings)
+
+
+def build(settings: Settings, plant: Plant) -> Instrument:
+    """The rule for this plant.
+
+    Raises: ValueError naming an instrument the plant does not have.
+    """
+    return Instrument(settings, plant)
