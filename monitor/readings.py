@@ -163,7 +163,20 @@ class StoreReplaced:
     numbers_after: int
 
 
-Event = Sample | Tick | OperatorAction | StoreReplaced
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """The own time of a Sample whose Reading no rule is shown: it is late, or cannot be true.
+
+    It tells of the instrument's clock. Its Reading need not be stored (a clock that stands still gives the
+    time of one that is), so it stands in the stream by itself; now and then is enough.
+    """
+
+    time_ms: int  # when it arrived
+    channel: str
+    own_ms: int
+
+
+Event = Sample | Tick | OperatorAction | StoreReplaced | Stamp
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.condition.derive import Deriver
 from monitor.plant.model import Plant
 from monitor.readings import (
+    DELIVERED_LATE,
     AlarmState,
     Count,
     Event,
@@ -25,14 +26,16 @@ from monitor.readings import (
     OperatorAction,
     Reading,
     Sample,
+    Stamp,
     Status,
     StoreReplaced,
     Tick,
     Transition,
 )
-from monitor.rules.rule import AWAY_MS, HearsDisordered, Rule
+from monitor.rules.rule import AWAY_MS, HearsStamps, Rule
 
 _TRY_AGAIN_MS = 86_400_000
+_STAMPS_APART_MS = 60_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +64,7 @@ class WatchState:
 class Effects:
     """What one event, or a batch of them, did; the writer puts it into one transaction."""
 
-    events: list[tuple[int, Tick | OperatorAction | StoreReplaced]] = field(default_factory=list)
+    events: list[tuple[int, Tick | OperatorAction | StoreReplaced | Stamp]] = field(default_factory=list)
     readings: list[tuple[int, Reading]] = field(default_factory=list)
     taken: list[tuple[int, int]] = field(default_factory=list)  # rows of the inbox that became readings
     transitions: list[tuple[int, Transition]] = field(default_factory=list)
@@ -86,10 +89,10 @@ class Watch:
         for name, rule in self.rules.items():
             for channel in rule.channels:
                 self._by_channel.setdefault(channel, []).append(name)
-        self._disordered = {
+        self._by_stamp = {
             channel: heard
             for channel, names in self._by_channel.items()
-            if (heard := [name for name in names if isinstance(self.rules[name], HearsDisordered)])
+            if (heard := [name for name in names if isinstance(self.rules[name], HearsStamps)])
         }
         self._treatments = {
             name: Treatment(
@@ -109,10 +112,10 @@ class Watch:
 
     def is_moved_by(self, reading: Reading) -> bool:
         """Whether a reading may have changed what is remembered. A late or misdated one with a time of its
-        own does so only where a rule asks for it; a derived one is no event."""
+        own does so only by a Stamp; a derived one is no event."""
         if reading.status & Status.DERIVED:
             return False
-        return reading.ordered or not reading.own_time or reading.channel in self._disordered
+        return reading.ordered or not reading.own_time
 
     def only(self, rules: Iterable[str]) -> Watch:
         """The watch over the same plant by these of its rules."""
@@ -141,6 +144,8 @@ class Watch:
             case StoreReplaced():
                 effects.events.append((state.sequence, event))
                 return self._on_other_store(state, event, effects)
+            case Stamp():
+                return self._on_stamp(state, event, effects)
 
     def _on_sample(self, state: WatchState, sample: Sample, effects: Effects) -> WatchState:
         if not self._conditioner.knows(sample.channel):
@@ -154,10 +159,23 @@ class Watch:
             effects.moved_back.append(conditioned.moved_back)
         if reading.ordered:
             state = self._on_reading(state, reading, effects)
-        else:
-            for name in self._disordered.get(reading.channel, ()):
-                state = self._judge(state, name, reading, effects)
+        elif reading.own_time and not reading.status & DELIVERED_LATE:
+            stamp = Stamp(reading.arrival_ms, reading.channel, reading.time_ms)
+            state = self._on_stamp(state, stamp, effects)
         return self._judge_again(state, conditioned.again, effects)
+
+    def _on_stamp(self, state: WatchState, stamp: Stamp, effects: Effects) -> WatchState:
+        """Tell of a time that no reading in order carries. One a minute will do, and of two that the stream
+        holds of one Sample, itself and its Stamp, only the first is told."""
+        rules, known = self._by_stamp.get(stamp.channel), state.channels.get(stamp.channel)
+        if rules is None or known is None or 0 <= stamp.time_ms - known.stamp_ms < _STAMPS_APART_MS:
+            return state
+        effects.events.append((state.sequence, stamp))
+        known = replace(known, stamp_ms=stamp.time_ms)
+        state = replace(state, channels={**state.channels, stamp.channel: known})
+        for name in rules:
+            state = self._judge(state, name, stamp, effects)
+        return state
 
     def _judge_again(self, state: WatchState, again: Iterable[Reading], effects: Effects) -> WatchState:
         """Readings that were gated when they came, and are judged now that their run or day is over."""
@@ -260,7 +278,7 @@ class Watch:
         self,
         state: WatchState,
         name: str,
-        event: Reading | Tick,
+        event: Reading | Tick | Stamp,
         effects: Effects,
     ) -> WatchState:
         """Ask one rule; one that raises keeps its last state, is switched off, and that is an alarm."""
@@ -271,10 +289,11 @@ class Watch:
         if before is None:
             before = rule.start()
         try:
-            if isinstance(event, Reading) and not event.ordered and isinstance(rule, HearsDisordered):
-                after, findings = rule.on_disordered(before, event)
-            elif isinstance(event, Reading):
+            if isinstance(event, Reading):
                 after, findings = rule.on_reading(before, event)
+            elif isinstance(event, Stamp):
+                assert isinstance(rule, HearsStamps)
+                after, findings = rule.on_stamp(before, event)
             else:
                 after, findings = rule.on_tick(before, event)
         except Exception as error:  # noqa: BLE001 - whatever a rule does wrong, the rest of the watch goes on

@@ -45,6 +45,7 @@ class ChannelState:
 
     last_ms: int = 0  # time of the last reading in order
     last_timeless_ms: int = 0  # time given to the last sample that carried none
+    stamp_ms: int = 0  # arrival of the last stamp that was out of order and told of
     shape: ShapeState = ShapeState()
     noise: NoiseState | None = None
     gate: GateState | None = None  # of a channel that has a gate

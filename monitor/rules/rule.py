@@ -12,7 +12,7 @@ from pydantic import Field
 
 from monitor.plant.fields import DurationMs, Id, Table
 from monitor.plant.model import Plant
-from monitor.readings import Evidence, Finding, Priority, Reading, Tick
+from monitor.readings import Evidence, Finding, Priority, Reading, Stamp, Tick
 
 # A pause between two ticks longer than this means that the watch itself was away (stopped, machine off).
 AWAY_MS = 60_000
@@ -51,12 +51,11 @@ class Rule(Protocol, Generic[State]):
 
 
 @runtime_checkable
-class HearsDisordered(Protocol):
-    """A rule that is also told of readings no other rule sees: late, of unknown time, or of a time that
-    cannot be true."""
+class HearsStamps(Protocol):
+    """A rule that is also told, now and then, of times that no reading in order carries."""
 
-    def on_disordered(self, state: Any, reading: Reading) -> tuple[Any, tuple[Finding, ...]]:
-        """Judge one such Reading: of the instrument, never of the water."""
+    def on_stamp(self, state: Any, stamp: Stamp) -> tuple[Any, tuple[Finding, ...]]:
+        """Judge one: of the instrument's clock, never of the water."""
 
 
 def plant_channel(plant: Plant, channel: str, key: str) -> str:

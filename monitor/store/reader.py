@@ -16,6 +16,7 @@ from monitor.readings import (
     OperatorAction,
     Owed,
     Reading,
+    Stamp,
     Standing,
     StoreReplaced,
     Tick,
@@ -156,6 +157,8 @@ def numbered(
             yield seq, Tick(row["time_ms"])
         elif row["kind"] == "store-replaced":
             yield seq, StoreReplaced(row["time_ms"], **json.loads(row["body"]))
+        elif row["kind"] == "stamp":
+            yield seq, Stamp(row["time_ms"], **json.loads(row["body"]))
         else:
             yield seq, OperatorAction(row["time_ms"], row["kind"], **json.loads(row["body"]))
 

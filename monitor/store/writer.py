@@ -16,6 +16,7 @@ from monitor.readings import (
     OperatorAction,
     Reading,
     Reason,
+    Stamp,
     Standing,
     StoreReplaced,
     Tick,
@@ -53,7 +54,7 @@ class Batch:
 
     now_ms: int  # when it was closed: from then on its notices are owed
     readings: Sequence[tuple[int, Reading]] = ()
-    events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced]] = ()
+    events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced | Stamp]] = ()
     taken: Sequence[tuple[int, int]] = ()  # event's number, row of the inbox that became a reading
     transitions: Sequence[tuple[int, Transition]] = ()
     notices: Sequence[Notice] = ()
@@ -263,13 +264,16 @@ class Writer:
         revisions.note(self._connection, revisions.joined(behind))
         return counts
 
-    def _store_events(self, events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced]]) -> None:
+    def _store_events(
+        self, events: Sequence[tuple[int, Tick | OperatorAction | StoreReplaced | Stamp]]
+    ) -> None:
         for seq, event in events:
             if isinstance(event, Tick):
                 row: tuple[object, ...] = (seq, "tick", event.time_ms, None)
-            elif isinstance(event, StoreReplaced):
+            elif isinstance(event, StoreReplaced | Stamp):
                 told = {name: value for name, value in asdict(event).items() if name != "time_ms"}
-                row = (seq, "store-replaced", event.time_ms, json.dumps(told, ensure_ascii=False))
+                kind = "stamp" if isinstance(event, Stamp) else "store-replaced"
+                row = (seq, kind, event.time_ms, json.dumps(told, ensure_ascii=False))
             else:
                 body = {"target": event.target, "by": event.by, "comment": event.comment}
                 if event.event:

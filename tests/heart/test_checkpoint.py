@@ -56,6 +56,14 @@ above = "20 L"
 [[rule]]
 kind = "stuck"
 id = "stuck"
+
+[[rule]]
+kind = "instrument"
+id = "instruments"
+
+[[rule]]
+kind = "not-judged"
+id = "gates"
 """
 
 
@@ -234,7 +242,7 @@ def test_a_batch_between_writes_numbers_and_alarms_alone(shop: SiteFile) -> None
     effects = heart.see(*di([(2, 25)]))
     assert ledger.of_batch(heart.state).keys() == {"heart", "alarm:di-high"}
     assert ledger.rest(heart.state, effects, ()) == {}
-    changed = {"whole", "channel:di.ec", "rule:di-high", "rule:silent", "rule:stuck"}
+    changed = {"whole", "channel:di.ec", "rule:di-high", "rule:silent", "rule:stuck", "rule:instruments"}
     assert ledger.rest(heart.state, effects, (), last=True).keys() == changed
 
 

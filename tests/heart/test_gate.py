@@ -14,54 +14,9 @@ from monitor.commands.replay import replayed
 from monitor.config import ConfigMistakes, SiteFile
 from monitor.readings import Event, Level, Reading, Reason, Standing, Transition
 from monitor.watch import Effects, Watch, WatchState
-<<<<<<< HEAD
-from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, tick
-from tests.heart.stored import through_the_store
-
-GATE = 'gate = { flow = "ro.flow", above = "0.5 L/min", litres = "10 L", minutes = "3 min" }'
-WITNESSES = """
-[[instrument]]
-id = "plant-node"
-point = "permeate"
-expected_interval = "1 min"
-[instrument.wire]
-kind = "mqtt"
-broker = "hall"
-topic = "p"
-payload = { kind = "json", values = { "ro.run" = "/r", "tank.level" = "/l" } }
-
-[[instrument.channel]]
-id = "ro.run"
-quantity = "contact"
-unit = "1"
-range = [0, 1]
-resolution = 1
-
-[[instrument.channel]]
-id = "tank.level"
-quantity = "level"
-unit = "mm"
-range = [0, 1000]
-resolution = 1
-"""
-
-
-def text(gate: str = GATE, rules: str = "") -> str:
-    """The small train with another gate at the RO's permeate, which its meter compensates itself."""
-    changed = SITE.replace(GATE, gate).replace(
-        'compensated = false\ncompensation = "linear"\nalpha = "2 %"\ntemperature = "ro.t"',
-        "compensated = true",
-    )
-    return changed.replace("[[rule]]", WITNESSES + "\n[[rule]]", 1) + rules
-
-
-def shop(folder: Path, gate: str = GATE, rules: str = "") -> Heart:
-    return Heart(site(folder, text(gate, rules)))
-=======
 from tests.heart.shop import MINUTE, START_MS, Heart, sample, site, tick
 from tests.heart.stored import through_the_store
 from tests.heart.water_made import GATE, days, shop, text
->>>>>>> e197efd (Rules instrument and not-judged: dead flow meters, wrong clocks, values that follow the temperature, broken wires, gates that let nothing through)
 
 
 def permeate(heart: Heart, events: Iterable[Event]) -> list[Reading]:

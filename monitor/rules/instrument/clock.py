@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import Literal
 
 from monitor.plant.model import Plant
-from monitor.readings import CLOCK_TRUSTED_FROM_MS, DELIVERED_LATE, Evidence, Reading, Status
+from monitor.readings import CLOCK_TRUSTED_FROM_MS, DELIVERED_LATE, Evidence, Reading, Stamp, Status
 from monitor.rules.instrument.verdict import Verdict
 from monitor.stats.trend import theil_sen
 
@@ -84,19 +84,28 @@ class Clocks:
     def on_reading(
         self, clocks: Mapping[str, ClockSeen], reading: Reading, *, told: bool
     ) -> tuple[Mapping[str, ClockSeen], Verdict | None]:
-        """After a reading, in order or not; `told` asks for a verdict also when all is well."""
-        if not reading.own_time or reading.status & _NO_SIGN or reading.arrival_ms < CLOCK_TRUSTED_FROM_MS:
+        """After a reading in order; `told` asks for a verdict also when all is well."""
+        if not reading.own_time or reading.status & _NO_SIGN:
             return clocks, None
-        name = self.instrument_of[reading.channel]
+        stamp = Stamp(reading.arrival_ms, reading.channel, reading.time_ms)
+        return self.on_stamp(clocks, stamp, told=told, judged=True)
+
+    def on_stamp(
+        self, clocks: Mapping[str, ClockSeen], stamp: Stamp, *, told: bool, judged: bool = False
+    ) -> tuple[Mapping[str, ClockSeen], Verdict | None]:
+        """After a time that an instrument gave, with a reading that was judged or with one that was not."""
+        if stamp.time_ms < CLOCK_TRUSTED_FROM_MS:
+            return clocks, None
+        name = self.instrument_of[stamp.channel]
         before = clocks.get(name, ClockSeen())
-        if _is_nothing_new(before, reading):
+        if _is_nothing_new(before, stamp):
             return clocks, None
-        seen = _heard(before, reading)
+        seen = _heard(before, stamp)
         how = self._how(name, seen, before.how)
         if how != before.how:
-            seen = replace(seen, how=how, since_ms=reading.arrival_ms)
+            seen = replace(seen, how=how, since_ms=stamp.time_ms)
         clocks = {**clocks, name: seen}
-        return clocks, self._verdict(name, clocks, reading) if how or told else None
+        return clocks, self._verdict(name, clocks, stamp.time_ms, judged=judged) if how or told else None
 
     def _how(self, name: str, seen: ClockSeen, was: How) -> How:
         """What is wrong; what was told has to come back to half of what it took."""
@@ -118,7 +127,7 @@ class Clocks:
             return was  # an hour has just begun
         return "drift" if name not in self._from_files and seen.drift_ms_a_day is not None else ""
 
-    def _verdict(self, name: str, clocks: Mapping[str, ClockSeen], reading: Reading) -> Verdict:
+    def _verdict(self, name: str, clocks: Mapping[str, ClockSeen], at_ms: int, *, judged: bool) -> Verdict:
         seen = clocks[name]
         off_ms = _off_ms(seen)
         alike = [
@@ -135,10 +144,9 @@ class Clocks:
             "own_ms": seen.own_ms,
             "stands_for_ms": seen.arrival_ms - seen.own_since_ms,
             "drift_ms_a_day": seen.drift_ms_a_day,
-            "judged": reading.ordered,
+            "judged": judged,
             "alike": [self._label[other] for other in alike],
         }
-        at_ms = reading.arrival_ms
         return Verdict("clock", name, bool(seen.how), at_ms, seen.since_ms or at_ms, 0.95, evidence)
 
 
@@ -149,15 +157,15 @@ def _off_ms(seen: ClockSeen) -> int:
     return -min(span.least_ms for span in spans)
 
 
-def _is_nothing_new(seen: ClockSeen, reading: Reading) -> bool:
+def _is_nothing_new(seen: ClockSeen, stamp: Stamp) -> bool:
     """It came with others, or soon after, and widens nothing: of a batch only the ends tell."""
-    if seen.now is None or not 0 <= reading.arrival_ms - seen.arrival_ms < _SPACING_MS:
+    if seen.now is None or not 0 <= stamp.time_ms - seen.arrival_ms < _SPACING_MS:
         return False
-    return seen.now.least_ms <= reading.arrival_ms - reading.time_ms <= seen.now.most_ms
+    return seen.now.least_ms <= stamp.time_ms - stamp.own_ms <= seen.now.most_ms
 
 
-def _heard(seen: ClockSeen, reading: Reading) -> ClockSeen:
-    arrival_ms, lag_ms = reading.arrival_ms, reading.arrival_ms - reading.time_ms
+def _heard(seen: ClockSeen, stamp: Stamp) -> ClockSeen:
+    arrival_ms, lag_ms = stamp.time_ms, stamp.time_ms - stamp.own_ms
     now, before = seen.now, seen.before
     if now is not None and now.n >= _LEAST and not 0 <= arrival_ms - now.begun_ms < _HOUR_MS:
         now, before = None, now
@@ -168,8 +176,8 @@ def _heard(seen: ClockSeen, reading: Reading) -> ClockSeen:
         n = min(now.n + 1, _LEAST)
         now = Delays(now.begun_ms, n, min(now.least_ms, lag_ms), max(now.most_ms, lag_ms))
     own_ms, own_since_ms, arrivals = seen.own_ms, seen.own_since_ms, seen.arrivals
-    if reading.time_ms != own_ms:
-        own_ms, own_since_ms, arrivals = reading.time_ms, arrival_ms, 1
+    if stamp.own_ms != own_ms:
+        own_ms, own_since_ms, arrivals = stamp.own_ms, arrival_ms, 1
     elif arrival_ms > seen.arrival_ms:
         arrivals += 1
     days, day, drift = seen.days, seen.day, seen.drift_ms_a_day

@@ -16,7 +16,7 @@ from pydantic import Field
 
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Plant
-from monitor.readings import Finding, Reading, Tick
+from monitor.readings import Finding, Reading, Stamp, Tick
 from monitor.rules.instrument.clock import Clocks, ClockSeen
 from monitor.rules.instrument.compensated import Compensated, Followed
 from monitor.rules.instrument.fault import Faults, Faulty
@@ -81,12 +81,13 @@ class Instrument:
     def on_tick(self, state: State, tick: Tick) -> tuple[State, tuple[Finding, ...]]:
         return state, ()
 
-    def on_disordered(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
-        """A clock that is far off is seen by just those readings that no other rule is shown."""
-        if reading.channel not in self._clocks.channels:
+    def on_stamp(self, state: State, stamp: Stamp) -> tuple[State, tuple[Finding, ...]]:
+        """A clock that is far off is seen by just those times that no reading in order carries."""
+        if stamp.channel not in self._clocks.channels:
             return state, ()
-        state, verdict = self._clock(state, reading)
-        return self._found(state, (verdict,))
+        told = self._told(state, "clock", self._clocks.instrument_of[stamp.channel])
+        clocks, verdict = self._clocks.on_stamp(state.clocks, stamp, told=told)
+        return self._found(state if clocks is state.clocks else replace(state, clocks=clocks), (verdict,))
 
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         if reading.again:
@@ -105,7 +106,10 @@ class Instrument:
                 state = replace(state, meters=meters)
             verdicts.append(verdict)
         if name in self._clocks.channels:
-            state, verdict = self._clock(state, reading)
+            told = self._told(state, "clock", self._clocks.instrument_of[name])
+            clocks, verdict = self._clocks.on_reading(state.clocks, reading, told=told)
+            if clocks is not state.clocks:
+                state = replace(state, clocks=clocks)
             verdicts.append(verdict)
         if name in self._compensated.channels:
             told = self._told(state, "compensation", name)
@@ -114,11 +118,6 @@ class Instrument:
                 state = replace(state, followed=followed)
             verdicts.append(verdict)
         return self._found(state, verdicts)
-
-    def _clock(self, state: State, reading: Reading) -> tuple[State, Verdict | None]:
-        told = self._told(state, "clock", self._clocks.instrument_of[reading.channel])
-        clocks, verdict = self._clocks.on_reading(state.clocks, reading, told=told)
-        return (state if clocks is state.clocks else replace(state, clocks=clocks)), verdict
 
     def _condition(self, part: Watched, subject: str) -> str:
         return f"{self.settings.id}/{part}/{subject}"
