@@ -45,7 +45,10 @@ def _unsaid(channel: Channel) -> Iterator[str]:
             "compensation and a temperature channel."
         )
     if channel.accuracy == type(channel.accuracy)() and channel.quantity in IONS:
-        yield f"{channel.id}: no accuracy given, so how sure an alarm is rests on its last digit alone."
+        yield (
+            f"{channel.id}: no accuracy given, so how sure an alarm is rests on its last digit alone. Its sheet "
+            "has one."
+        )
 
 
 def _cell(site: SiteFile, channel: Channel) -> Iterator[Caution]:

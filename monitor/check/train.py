@@ -20,7 +20,7 @@ def of_train(site: SiteFile) -> Iterator[Caution]:
     yield from _instruments(site)
     plant = site.plant
     if plant.stage and not any(stage.kind == "tap" for stage in plant.stage):
-        text = "No stage of kind tap: nothing can be compared with what the supplier delivers."
+        text = "No stage of kind tap: nothing can be compared with what the supplier delivers. Name it."
         yield Caution(site.places.line("stage", plant.stage[0].id), text)
     for stage in plant.stage:
         feeds = {feed.kind for feed in plant.feeds(stage.id)}
@@ -59,11 +59,12 @@ def _instruments(site: SiteFile) -> Iterator[Caution]:
         if not heard.intersection(names):
             yield Caution(
                 line,
-                f"{instrument.label}: no rule of kind silent watches it; a dead probe looks like good news.",
+                f"{instrument.label}: no rule of kind silent watches it; a dead probe looks like good news. "
+                'Right is a [[rule]] with kind = "silent".',
             )
         if instrument.sump is None and any(plant.point_of(name) is None for name in names):
-            text = f"{instrument.label}: neither point nor sump, so no message can say where it measures."
-            yield Caution(line, text)
+            text = "neither point nor sump, so no message can say where it measures. Give it one."
+            yield Caution(line, f"{instrument.label}: {text}")
         payload = getattr(instrument.wire, "payload", None)
         if payload is not None and getattr(payload, "time", None) is None:
             without_time.append(instrument.label)
@@ -71,7 +72,8 @@ def _instruments(site: SiteFile) -> Iterator[Caution]:
         yield Caution(
             0,
             f"{_few(without_time)}: the payload carries no time. What a broker held back is stored as "
-            "uncertain and not judged, and a message delivered twice is stored twice.",
+            "uncertain and not judged, and a message delivered twice is stored twice. Right is a payload "
+            "that carries its time.",
         )
 
 
