@@ -46,8 +46,8 @@ def _unsaid(channel: Channel) -> Iterator[str]:
         )
     if channel.accuracy == type(channel.accuracy)() and channel.quantity in IONS:
         yield (
-            f"{channel.id}: no accuracy given, so how sure an alarm is rests on its last digit alone. Its sheet "
-            "has one."
+            f"{channel.id}: no accuracy given, so how sure an alarm is rests on its last digit alone. Its "
+            "sheet has one."
         )
 
 

@@ -180,7 +180,7 @@ def _channel(shop: Shop, meter: Meter, channel: str) -> dict[str, Any]:
         "resolution": digit,
         "accuracy": _accuracy(shop, at),
         **(_compensation(shop, meter) if meter.ions else {}),
-        "gate": _gate(shop) if meter.ions and wire_of(shop.answers, meter) != "eye" else None,
+        "gate": _gate(shop) if meter.ions and shop.wired(meter.key) else None,
         "flat_after": _FLAT_AFTER.get(meter.key),
     }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from monitor.first.meters import shows, shows_resistivity, shows_tds
+from monitor.first.meters import IONS, shows, shows_resistivity, shows_tds
 from monitor.first.shop import Shop
 from monitor.first.stages import USUAL_LIMIT
 from monitor.first.tables import Assumed, Unset, table
@@ -30,6 +30,14 @@ def rules(shop: Shop) -> Iterator[str]:
     yield "# An instrument that says nothing any more: three times its expected interval.\n" + table(
         "rule", {"kind": "silent", "id": "silent", "priority": "medium"}
     )
+    yield (
+        "# Faults of the instruments themselves: a dead flow meter, a wrong clock, a broken wire.\n"
+        + table("rule", {"kind": "instrument", "id": "faults", "priority": "medium"})
+    )
+    if shop.running is not None and any(shop.wired(key) for key in IONS):
+        yield "# A probe that nothing was judged of although water was made.\n" + table(
+            "rule", {"kind": "not-judged", "id": "not-judged", "priority": "medium"}
+        )
 
 
 # ---------------------------------------------------------------- the water

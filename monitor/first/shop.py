@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.first.answers import Answers
-from monitor.first.meters import Meter, chosen, shows_tds
+from monitor.first.meters import Meter, chosen, shows_tds, wire_of
 from monitor.first.question import Question
 from monitor.first.sections import questions
 from monitor.first.stages import stages
@@ -103,6 +103,10 @@ class Shop:
     def running(self) -> str | None:
         """The channel that says when treated water is made: the flow, else the contact."""
         return self.channel("flow") or self.channel("run")
+
+    def wired(self, key: str) -> bool:
+        """Whether there is such a meter and its value comes by itself."""
+        return key in self.meters and wire_of(self.answers, self.meters[key]) != "eye"
 
     def trend(self, key: str) -> bool:
         """Whether a meter's value stands at 25 °C, so that weeks can be compared."""

@@ -28,7 +28,8 @@ def test_twelve_sumps_become_a_site_file_that_check_passes(tmp_path: Path, twelv
     # 48 x 24 in is 0.743 m2; the sixth was said to differ and Enter took what the third has
     assert [sump.surface_m2 for sump in site.plant.sump[1:6]] == [0.743, 1.5, 0.743, 0.743, 1.5]
     kinds = sorted({rule.kind for rule in site.rules})
-    assert kinds == ["breakthrough", "creep", "limit", "loss", "silent", "stuck"]
+    told_by_process = ["breakthrough", "creep", "limit", "loss"]
+    assert kinds == sorted([*told_by_process, "instrument", "not-judged", "silent", "stuck"])
     assert "The file is right." in " ".join(report(site, {}).split())
 
 
@@ -67,7 +68,7 @@ def test_one_display_read_by_eye_is_enough(tmp_path: Path) -> None:
     site = site_of(tmp_path, filled(EYE))
     (instrument,) = site.plant.instrument
     assert (instrument.wire.kind, instrument.expected_interval) == ("hand", 4 * 86_400_000)
-    assert {rule.kind for rule in site.rules} == {"limit", "stuck", "silent"}
+    assert {rule.kind for rule in site.rules} == {"limit", "stuck", "silent", "instrument"}
     assert "reach nobody" in report(site, {})
 
 
