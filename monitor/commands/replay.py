@@ -52,23 +52,44 @@ class _Derived:
             self.other += kept.value != reading.value
 
 
+# Where the beginning of the stream is gone, rules need as long to know what is usual.
+_SETTLED_MS = 7 * 86_400_000
+
+
 def run(options: argparse.Namespace) -> int:
     site = load(options.site)
     zone = site.plant.site.timezone
     with contextlib.closing(open_reader(site.data_dir)) as connection:
-        stored = [transition for _, transition in reader.transitions(connection)]
+        kept_ms = reader.readings_kept_since(connection)
+        since_ms = kept_ms + _SETTLED_MS if kept_ms else 0
+        if kept_ms:
+            print(
+                f"Readings before {local(kept_ms, zone)} were deleted by retention. Judged from there on, "
+                f"compared from {local(since_ms, zone)} on; alarms are counted anew, and what a rule knew "
+                "from before it cannot know again."
+            )
+        stored = [transition for _, transition in reader.transitions(connection, since_ms)]
         derived = _Derived(connection)
-        again = replayed(Watch(site.plant, site.rules), reader.stream(connection), derived.see)
-    then, now = {t.key: t for t in stored}, {t.key: t for t in again}
-    for key in dict.fromkeys([*then, *now]):
-        mark = "same" if then.get(key) == now.get(key) else "DIFFERS"
-        mark = "ONLY STORED" if key not in now else "ONLY REPLAYED" if key not in then else mark
-        shown = now.get(key) or then[key]
-        print(f"{mark:14}{key}  {shown.cause}  {local(shown.time_ms, zone)}")
+        events = reader.stream(connection, reader.first_seq_since(connection, kept_ms) if kept_ms else 0)
+        again = replayed(Watch(site.plant, site.rules), events, derived.see)
+    again = [transition for transition in again if transition.time_ms >= since_ms]
+    then, now = ({_name(t, kept_ms): t for t in found} for found in (stored, again))
+    for name in dict.fromkeys([*then, *now]):
+        mark = "same" if kept_ms or then.get(name) == now.get(name) else "DIFFERS"
+        mark = "ONLY STORED" if name not in now else "ONLY REPLAYED" if name not in then else mark
+        shown = then.get(name) or now[name]
+        print(f"{mark:14}{shown.key}  {shown.cause}  {local(shown.time_ms, zone)}")
     if site.plant.computed:
         print(f"{derived.same} derived readings as they were stored, {derived.other} of another value")
-    same = then == now
+    same = then.keys() == now.keys() if kept_ms else then == now
     print(
         f"{len(stored)} stored transitions, {len(again)} replayed: {'the same' if same else 'NOT the same'}"
     )
     return 0 if same else 1
+
+
+def _name(transition: Transition, kept_ms: int) -> str:
+    """What two transitions that are the same have in common."""
+    if not kept_ms:
+        return transition.key
+    return f"{transition.condition} {transition.cause} {transition.time_ms}"

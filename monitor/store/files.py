@@ -18,7 +18,7 @@ _RESERVE_BYTES = 4_000_000
 _LOG_BYTES = 16_000_000
 # Each channel's newest reading lies on a page of its own, so nearly every reading writes a page: small ones
 # spare memory cards, for reads that take a tenth longer. Measured: docs/performance.md.
-_PAGE_BYTES = 1_024
+PAGE_BYTES = 1_024
 _LOG_FOLDED_BYTES = 4_096_000  # the log is folded into the file when it has grown so far
 _LOOKING_S = 1.0
 
@@ -48,7 +48,7 @@ def open_writer(data: Path) -> sqlite3.Connection:
     """The one connection that writes readings and state: WAL, full sync, transactions begun by hand."""
     connection = _connect(f"{(data / STORE).resolve().as_uri()}?mode=rwc")
     try:
-        connection.execute(f"pragma page_size = {_PAGE_BYTES}")  # of a new file; an older one keeps its own
+        connection.execute(f"pragma page_size = {PAGE_BYTES}")  # of a new file; an older one keeps its own
         connection.execute("pragma journal_mode = wal")
         connection.execute("pragma synchronous = full")
         (page_bytes,) = connection.execute("pragma page_size").fetchone()

@@ -223,6 +223,15 @@ def first_seq_since(connection: sqlite3.Connection, since_ms: int) -> int:
     return 0 if row is None else int(row["seq"])
 
 
+def readings_kept_since(connection: sqlite3.Connection) -> int:
+    """From when on the readings of all channels are there; 0 when retention has deleted none."""
+    (since_ms,) = connection.execute(
+        "select coalesce(max(raw_from_ms), 0) from summed s where exists "
+        "(select 1 from rollup r where r.channel = s.channel and r.start_ms < s.raw_from_ms)"
+    ).fetchone()
+    return int(since_ms)
+
+
 def last_seq(connection: sqlite3.Connection) -> int:
     """The highest number of any stored event; reads all readings, so only for when nothing else knows."""
     (n,) = connection.execute(

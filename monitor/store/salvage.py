@@ -14,6 +14,7 @@ from pathlib import Path
 
 from monitor.store import replaced
 from monitor.store.backup import BackupError
+from monitor.store.files import PAGE_BYTES
 from monitor.store.schema import migrate
 from monitor.store.sums import DAY_MS
 
@@ -59,6 +60,7 @@ def _opened(file: Path) -> sqlite3.Connection:
 
 def _new(file: Path, now_ms: int) -> sqlite3.Connection:
     connection = sqlite3.connect(file, isolation_level=None)
+    connection.execute(f"pragma page_size = {PAGE_BYTES}")
     connection.execute("pragma synchronous = off")  # it is synced once, when it is whole
     migrate(connection, now_ms)
     return connection
