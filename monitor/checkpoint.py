@@ -15,7 +15,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
@@ -23,6 +23,7 @@ from pydantic import TypeAdapter, ValidationError
 from monitor.alarms.lifecycle import Alarm
 from monitor.condition.conditioner import ChannelState
 from monitor.condition.counter import CounterState
+from monitor.frozen import replace
 from monitor.readings import Reading
 from monitor.store import reader
 from monitor.watch import Effects, Failure, Watch, WatchState

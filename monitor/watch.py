@@ -7,7 +7,7 @@ however they are cut into batches; that is what makes a stored stream replayable
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.alarms import own
@@ -15,6 +15,7 @@ from monitor.alarms.lifecycle import Alarm, Treatment, find, on_acknowledge, on_
 from monitor.alarms.routing import notices
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.condition.derive import Deriver
+from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import (
     DELIVERED_LATE,

@@ -9,8 +9,9 @@ judged at once gives the same alarms as it would have given live.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
+from monitor.frozen import replace
 from monitor.readings import AlarmState, Cause, Evidence, Finding, OperatorAction, Priority, Transition
 
 

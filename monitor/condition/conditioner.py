@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
@@ -18,6 +18,7 @@ from monitor.condition.fresh import FUTURE_TOLERANCE_MS
 from monitor.condition.gate import GateState
 from monitor.condition.gates import Gates, Memory
 from monitor.condition.noise import NoiseState, may_be_noisy, on_value
+from monitor.frozen import replace
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import Scale
 from monitor.readings import (

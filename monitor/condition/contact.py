@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from monitor.condition.flags import ShapeState
+from monitor.frozen import replace
 from monitor.plant.model import Channel
 from monitor.plant.supervision import Supervision
 from monitor.readings import Reason

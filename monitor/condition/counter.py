@@ -8,8 +8,9 @@ litres in between are not known.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from monitor.frozen import replace
 from monitor.plant.model import Channel
 from monitor.readings import Count, Reason
 

@@ -7,8 +7,9 @@ that does not tell standing from running water (a tap's) never shows a beginning
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from monitor.frozen import replace
 from monitor.plant.model import Channel
 from monitor.readings import Bound, Level, Reading, Reason
 

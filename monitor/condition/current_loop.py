@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
+from monitor.frozen import replace
 from monitor.plant.current_loop import FULL_MA, LIVE_ZERO_MA, CurrentLoop
 from monitor.plant.model import Channel
 from monitor.plant.quantities import QUANTITIES

@@ -8,8 +8,9 @@ of its values in a row show flow.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from monitor.frozen import replace
 from monitor.plant.model import Channel
 
 # All of these are our own choice.

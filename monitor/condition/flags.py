@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.condition.current_loop import span
+from monitor.frozen import replace
 from monitor.plant.model import Channel
 from monitor.plant.quantities import QUANTITIES
 from monitor.readings import Bound, Reason, Status

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 from typing import Literal
 
@@ -10,6 +10,7 @@ from monitor.condition.course import CourseState
 from monitor.condition.fresh import is_fresh
 from monitor.condition.kept import Kept
 from monitor.condition.lowest_tenth import DayState
+from monitor.frozen import replace
 from monitor.plant.gate import Gate
 from monitor.readings import Level, Reading
 

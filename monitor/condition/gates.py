@@ -9,7 +9,7 @@ the lowest tenth of its day where there never was one.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -20,6 +20,7 @@ from monitor.condition.dead_meter import MeterState
 from monitor.condition.fresh import is_fresh
 from monitor.condition.gate import Flowing, GateState, Signal, Source, on_signal, says, signal_of
 from monitor.condition.lowest_tenth import DayState
+from monitor.frozen import replace
 from monitor.plant.gate import Gate
 from monitor.plant.model import Channel, Plant
 from monitor.readings import Level, Reading, Reason, Standing, level_of

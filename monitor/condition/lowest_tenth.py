@@ -7,9 +7,10 @@ that was made, if any was. The middle of that tenth counts, so that a few dropou
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.condition.kept import Kept, judged_afterwards, kept
+from monitor.frozen import replace
 from monitor.readings import Reading, Reason
 
 # One value, the least salty, of so long a time; two hours of them at least, or the day tells nothing.

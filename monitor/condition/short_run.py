@@ -6,10 +6,9 @@ nobody knows all of it: the one reading in the middle of them is judged, and is 
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from monitor.condition.gate import GateState
 from monitor.condition.kept import Kept, judged_afterwards, kept
+from monitor.frozen import replace
 from monitor.plant.gate import Gate
 from monitor.readings import Reading, Reason
 

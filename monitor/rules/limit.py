@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from monitor.frozen import replace
 from monitor.plant.fields import Id, MeasureField, RefersTo
 from monitor.plant.model import Plant
 from monitor.plant.units import UnitError, shown

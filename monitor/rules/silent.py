@@ -6,11 +6,12 @@ A value that arrives late (a backlog after an outage) does not count as speech u
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Instrument, Plant
 from monitor.readings import Evidence, Finding, Reading, Tick, Wording

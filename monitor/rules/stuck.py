@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from monitor.frozen import replace
 from monitor.plant.fields import Id, RefersTo
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import shown

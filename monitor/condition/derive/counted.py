@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 from monitor.condition.conditioner import trusted_for_ms
 from monitor.condition.derive.kind import EITHER_WAY, UP, Value
 from monitor.condition.derive.salt import ec25_of
 from monitor.condition.derive.tally import HOUR_MS, Tally, begun_anew, of_tally, resumed, stepped
+from monitor.frozen import replace
 from monitor.plant.derived import CountedFlow, DiLoad, Litres, RunTime
 from monitor.plant.derived.counted import Since, Water
 from monitor.plant.model import Plant

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import ClassVar
 
 from monitor.condition.conditioner import trusted_for_ms
 from monitor.condition.derive.kind import UP, Value
 from monitor.condition.derive.tally import HOUR_MS
+from monitor.frozen import replace
 from monitor.plant.derived import RunTime, StartsPerDay
 from monitor.plant.model import Plant
 from monitor.readings import Level, OperatorAction, Reading, Reason

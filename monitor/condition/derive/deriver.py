@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.condition.conditioner import (
@@ -22,6 +22,7 @@ from monitor.condition.conditioner import (
 from monitor.condition.derive.kind import Kind, Value
 from monitor.condition.derive.kinds import build
 from monitor.condition.fresh import FUTURE_TOLERANCE_MS
+from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.plant.quantities import QUANTITIES
 from monitor.readings import Bound, Count, OperatorAction, Reading, Reason, Standing, Status, words

@@ -6,9 +6,10 @@ What was done may be told days later, so the tally keeps a mark a day and can be
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from monitor.condition.derive.kind import Value
+from monitor.frozen import replace
 from monitor.readings import Bound, OperatorAction, Reading, Reason
 
 DAY_MS = 86_400_000

@@ -6,7 +6,9 @@ Used by `breakthrough` alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+
+from monitor.frozen import replace
 
 # Readings above in a row, and litres (or minutes, where none are counted) since the first of them.
 _READINGS = 2

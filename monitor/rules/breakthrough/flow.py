@@ -6,8 +6,9 @@ meter: time counts then. Without a contact the lowest readings of a day tell, si
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
+from monitor.frozen import replace
 from monitor.readings import Bound, Level, Reading, Reason, Standing
 
 DAY_MS = 86_400_000

@@ -7,10 +7,11 @@ a week-end count for nothing. Used by `breakthrough` alone.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from monitor.frozen import replace
 from monitor.water.breakthrough_fit import MIN_READINGS, BreakthroughFit, fit_breakthrough
 from monitor.water.errors import OutOfRange
 

@@ -6,9 +6,10 @@ Used by `breakthrough` alone. The science is `monitor.water.resin` and `monitor.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import median
 
+from monitor.frozen import replace
 from monitor.water.carbonate import co2_from_alkalinity_mg_l, ionic_strength_from_ec_mol_l
 from monitor.water.resin import (
     PERMEATE_US_CM_PER_MG_L,

@@ -8,10 +8,10 @@ feed). Parts: `flow.py` (litres, and whether water is being made), `load.py`,
 
 from __future__ import annotations
 
-from dataclasses import replace
 from datetime import datetime, time
 from zoneinfo import ZoneInfo
 
+from monitor.frozen import replace
 from monitor.plant.model import Channel, Plant
 from monitor.readings import Bound, Finding, Level, Reading, Reason, Standing, Tick
 from monitor.rules.breakthrough import discharge, front, load

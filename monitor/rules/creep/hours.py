@@ -7,9 +7,10 @@ half of its pairs: robust like a median, and finer than the last digit of a coar
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import fmean, median
 
+from monitor.frozen import replace
 from monitor.rules.creep.course import Day
 from monitor.water.errors import OutOfRange
 from monitor.water.membrane import normalised_salt_passage_pct

@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field, field_validator
 
+from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, Measure, MeasureField, RefersTo, ShareField, Wrong
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import UnitError

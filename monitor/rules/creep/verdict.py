@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date
 from statistics import median
 from typing import Any
 
+from monitor.frozen import replace
 from monitor.readings import Evidence
 from monitor.rules.creep.course import Course, Day, Doubt, Reference, Sums, course, days_to
 

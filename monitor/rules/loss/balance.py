@@ -10,10 +10,11 @@ morning shift.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import fmean, median
 from typing import NamedTuple
 
+from monitor.frozen import replace
 from monitor.readings import Reading
 
 HOUR_MS = 3_600_000

@@ -6,9 +6,10 @@ of it, are told within minutes. Otherwise the fall must exceed all that ever wen
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import median
 
+from monitor.frozen import replace
 from monitor.readings import Reading
 from monitor.rules.loss.balance import SETTLED_AFTER_MS, Books, Geometry
 

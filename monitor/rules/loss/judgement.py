@@ -10,10 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
+from monitor.frozen import replace
 from monitor.rules.loss.balance import Day
 from monitor.water.evaporation import evaporation_band
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
+from monitor.frozen import replace
 from monitor.plant.fields import Id, Measure, PositiveDurationMs, RefersTo, ShareField
 from monitor.plant.model import Channel, Plant, Sump
 from monitor.readings import Finding, Reading, Reason, Tick
