@@ -76,11 +76,6 @@ class Answers:
         if self._texts.pop(key, None) is not None:
             self.save()
 
-    def copy_to(self, path: Path) -> None:
-        """From now on kept in another file."""
-        self.path = path
-        self.save()
-
     def save(self) -> None:
         """Written beside and moved into place: a cut of the power leaves the old file or the new one."""
         if self.path is None:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
+from pydantic import TypeAdapter, ValidationError
+
 from monitor.first import written
 from monitor.first.answers import Answers, is_unknown
-from monitor.first.question import Question, Section, text
+from monitor.first.question import Question, Section, taken, text
 from monitor.first.written import NotRight
+from monitor.notify.mail_server import MailAddress
 from monitor.plant.addresses import is_loopback
 
+_ADDRESS: TypeAdapter[str] = TypeAdapter(MailAddress)
 EXAMPLE_MAIL = "lead@shop.example"
 _SECURITY = {"starttls": "usual, port 587", "tls": "port 465", "none": "only for a server on this machine"}
 
@@ -56,22 +62,23 @@ def _server(answers: Answers) -> list[Question]:
             hint="Whoever looks after the shop's mail knows it, like mail.shop.example.",
         ),
     ]
-    host = answers.get("mail.host")
     if not _told(answers, "mail.host"):
         return asked
+    host = taken(answers, "mail.host", _host, "")
+    security = taken(answers, "mail.security", _security(host), "")
     asked.append(
         Question(
             "mail.security",
             "How is it reached?",
-            lambda t: written.choice(t, _SECURITY),
-            default="none" if is_loopback(host.strip()) else "starttls",
+            _security(host),
+            default="none" if is_loopback(host) else "starttls",
             options=_SECURITY,
         )
     )
     asked.append(
         Question("mail.port", "On which port?", _port, default="the usual one", hint="A number, like 587.")
     )
-    if answers.get("mail.security") and written_choice(answers.get("mail.security")) != "none":
+    if security in ("starttls", "tls"):
         asked.append(
             Question(
                 "mail.user",
@@ -94,20 +101,21 @@ def _server(answers: Answers) -> list[Question]:
     return asked
 
 
-def written_choice(typed: str) -> str:
-    try:
-        return written.choice(typed, _SECURITY)
-    except NotRight:
-        return ""
+def _security(host: str) -> Callable[[str], str]:
+    def read(typed: str) -> str:
+        found = written.choice(typed, _SECURITY)
+        if found == "none" and host and not is_loopback(host):
+            raise NotRight(f"without it alarms could be read on their way to {host}; starttls or tls")
+        return found
+
+    return read
 
 
 def _mail(typed: str) -> str:
-    plain = typed.strip()
-    person, at, domain = plain.rpartition("@")
-    refused = set(' \t"(),:;<>@[]\\')
-    if not (at and person and "." in domain and plain.isascii()) or (set(person) | set(domain)) & refused:
-        raise NotRight(f'"{plain}" is no mail address; one looks like lead@shop.example')
-    return plain
+    try:
+        return _ADDRESS.validate_python(typed.strip())
+    except ValidationError:
+        raise NotRight(f'"{typed.strip()}" is no mail address; one looks like lead@shop.example') from None
 
 
 def _host(typed: str) -> str:

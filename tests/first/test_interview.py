@@ -97,6 +97,13 @@ def test_two_meters_on_one_topic_are_told_at_once() -> None:
     assert answers.get("meter.di.topic") == "water/di"
 
 
+def test_mail_that_could_be_read_on_its_way_is_refused_on_the_spot() -> None:
+    mailed = EYE | {"person.mail": "lead@shop.internal", "mail.host": "mail.shop.internal"}
+    person, answers = talked(all_but("mail.security", of=mailed), "none", "tls", "")
+    assert "Without it alarms could be read on their way to mail.shop.internal" in person.all_heard
+    assert answers.get("mail.security") == "tls"
+
+
 def test_a_change_of_the_train_asks_what_now_belongs_to_it() -> None:
     place = [q.key for q in questions(Answers(all_but()))].index("train.stages") + 1
     person, answers = talked(all_but(), str(place), "softener, DI bed", "40 L", "dk", "metered", "")

@@ -184,7 +184,7 @@ PLAUSIBLE = {
     "user": ["none", "goodwater"],
     "mail": ["lead@shop.example"],
     "second": ["two@shop.example"],
-    "security": ["starttls", "tls"],
+    "security": ["none", "starttls", "tls"],
     "sender": ["gw@shop.example"],
     "port": ["25"],
     "table": ["1", "2"],
