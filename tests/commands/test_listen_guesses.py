@@ -83,6 +83,11 @@ def with_crc(text: str) -> str:
         (["EC12.3"], ["ec"], {}),
         (["01.02.2031;13:45:02;12,3", "01.02.2031;13:45:03;2,0"], ["v1"], {"decimal": "comma"}),
         (["2031-02-14T06:30:00Z TDS 312 ppm"], ["tds"], {"time": "time", "time_unit": "iso"}),
+        (
+            ["2031-02-14T06:30:00Z 312 2031-02-14T06:31:00Z"],  # the first of two times is the value's
+            ["v1"],
+            {"time": "time", "time_unit": "iso"},
+        ),
         (["2031-02-14 06:30:00 312"], ["v1"], {}),  # no offset: nobody knows which clock
         ([nmea("DI,12.35"), nmea("DI,1.2"), nmea("DI,7")], ["di"], {"checksum": "xor"}),
         ([with_sum(f"EC {n}.5;") for n in (1, 22, 3)], ["ec"], {"checksum": "sum8"}),

@@ -69,7 +69,7 @@ def guess_line(line: str, form: Form) -> Guess:
     time = ""
     for piece, before, behind in _with_neighbours(line, form):
         if piece.kind == "time":
-            time = piece.text
+            time = time or piece.text
         elif piece.kind == "number" and len(parts) < MOST_PARTS:
             name = _name(before, behind, parts)
             parts.append(Part(name, name, _number(piece.text), piece.text, _unit(behind)))
@@ -87,10 +87,10 @@ def pattern_of(line: str, form: Form) -> tuple[str, dict[str, object]]:
     keys: dict[str, object] = dict(guessed.keys)
     if any(part.contact for part in guessed.parts):
         return "(?P<state>[A-Za-z]+)", keys
-    names = iter([part.name for part in guessed.parts])
+    # A name for each number, and one for the first of the times: a group can be named once only.
+    names = {"number": iter([part.name for part in guessed.parts]), "time": iter(["time"])}
     pattern = "".join(
-        _as_pattern(piece, next(names, "") if piece.kind == "number" else "", form)
-        for piece in _pieces(line, form)
+        _as_pattern(piece, next(names.get(piece.kind, iter(())), ""), form) for piece in _pieces(line, form)
     )
     if form.checksum is not None:
         keys["checksum"] = form.checksum.name
@@ -108,7 +108,8 @@ def _as_pattern(piece: _Piece, name: str, form: Form) -> str:
         case "number":
             return f"(?P<{name}>{_NUMBER_GROUP[form.comma]})" if name else _NUMBER_GROUP[form.comma]
         case "time":
-            return r"(?P<time>\S+ \S+)" if " " in piece.text else r"(?P<time>\S+)"
+            text = r"\S+ \S+" if " " in piece.text else r"\S+"
+            return f"(?P<{name}>{text})" if name else text
         case "stamp":
             return "[-0-9:./]+"
         case "checksum":
