@@ -49,6 +49,21 @@ class Reason(IntFlag):
     CONTRADICTED = 1 << 15  # other instruments show that it cannot be: a flow of zero while water is made
     NOISY = 1 << 16  # swings to and fro by more than the instrument's accuracy explains
 
+    # A dozen times at each reading: a set made before is looked up, not made again.
+    def __and__(self, other: int) -> Reason:
+        return _REASONS[int.__and__(self, other)]
+
+    def __or__(self, other: int) -> Reason:
+        return _REASONS[int.__or__(self, other)]
+
+
+class _Reasons(dict[int, Reason]):
+    def __missing__(self, bits: int) -> Reason:
+        made = self[bits] = Reason(bits)
+        return made
+
+
+_REASONS = _Reasons()
 
 _BAD = (
     Reason.OVER_RANGE
@@ -62,9 +77,9 @@ _BAD = (
 
 def level_of(reasons: Reason) -> Level:
     """The worst severity among the reasons; good when there is none."""
-    if reasons & _BAD:
-        return Level.BAD
-    return Level.UNCERTAIN if reasons else Level.GOOD
+    if not reasons:
+        return Level.GOOD
+    return Level.BAD if reasons & _BAD else Level.UNCERTAIN
 
 
 def words(reasons: Reason) -> list[str]:

@@ -6,7 +6,7 @@ however they are cut into batches; that is what makes a stored stream replayable
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -123,170 +123,161 @@ class Watch:
         return Watch(self._plant, [self.rules[name] for name in rules])
 
     def run(self, state: WatchState, events: Iterable[Event], effects: Effects) -> WatchState:
-        """Step through events, gathering their effects."""
+        """The state after some events, one after the other; what they did is added to `effects`."""
+        draft = _Draft(state)
         for event in events:
-            state = self.step(state, event, effects)
-        return state
+            self._step(draft, event, effects)
+        return draft.state()
 
     def step(self, state: WatchState, event: Event, effects: Effects) -> WatchState:
         """The state after one event; what it did is added to `effects`."""
-        state = replace(state, sequence=state.sequence + 1)
+        return self.run(state, (event,), effects)
+
+    def _step(self, draft: _Draft, event: Event, effects: Effects) -> None:
+        draft.sequence += 1
         match event:
             case Sample():
-                return self._on_sample(state, event, effects)
+                self._on_sample(draft, event, effects)
             case Tick():
-                effects.events.append((state.sequence, event))
-                return self._on_tick(state, event, effects)
+                effects.events.append((draft.sequence, event))
+                self._on_tick(draft, event, effects)
             case OperatorAction(action="reading"):
-                return self._on_read_by_hand(state, event, effects)
+                self._on_read_by_hand(draft, event, effects)
             case OperatorAction():
-                effects.events.append((state.sequence, event))
-                return self._on_action(state, event, effects)
+                effects.events.append((draft.sequence, event))
+                self._on_action(draft, event, effects)
             case StoreReplaced():
-                effects.events.append((state.sequence, event))
-                return self._on_other_store(state, event, effects)
+                effects.events.append((draft.sequence, event))
+                self._on_other_store(draft, event, effects)
             case Stamp():
-                return self._on_stamp(state, event, effects)
+                self._on_stamp(draft, event, effects)
 
-    def _on_sample(self, state: WatchState, sample: Sample, effects: Effects) -> WatchState:
+    def _on_sample(self, draft: _Draft, sample: Sample, effects: Effects) -> None:
         if not self._conditioner.knows(sample.channel):
-            return state  # of a stored stream older than the site file
-        conditioned = self._conditioner.condition(state.channels, sample)
-        state = replace(state, channels={**state.channels, **conditioned.states})
+            return  # of a stored stream older than the site file
+        conditioned = self._conditioner.condition(draft.channels, sample)
+        draft.put_channels(conditioned.states)
         reading = conditioned.reading
-        effects.readings.append((state.sequence, reading))
+        effects.readings.append((draft.sequence, reading))
         effects.counts.extend(conditioned.counts)
         if conditioned.moved_back is not None:
             effects.moved_back.append(conditioned.moved_back)
         if reading.ordered:
-            state = self._on_reading(state, reading, effects)
+            self._on_reading(draft, reading, effects)
         elif reading.own_time and not reading.status & DELIVERED_LATE:
-            stamp = Stamp(reading.arrival_ms, reading.channel, reading.time_ms)
-            state = self._on_stamp(state, stamp, effects)
-        return self._judge_again(state, conditioned.again, effects)
+            self._on_stamp(draft, Stamp(reading.arrival_ms, reading.channel, reading.time_ms), effects)
+        self._judge_again(draft, conditioned.again, effects)
 
-    def _on_stamp(self, state: WatchState, stamp: Stamp, effects: Effects) -> WatchState:
+    def _on_stamp(self, draft: _Draft, stamp: Stamp, effects: Effects) -> None:
         """Tell of a time that no reading in order carries. One a minute will do, and of two that the stream
         holds of one Sample, itself and its Stamp, only the first is told."""
-        rules, known = self._by_stamp.get(stamp.channel), state.channels.get(stamp.channel)
+        rules, known = self._by_stamp.get(stamp.channel), draft.channels.get(stamp.channel)
         if rules is None or known is None or 0 <= stamp.time_ms - known.stamp_ms < _STAMPS_APART_MS:
-            return state
-        effects.events.append((state.sequence, stamp))
-        known = replace(known, stamp_ms=stamp.time_ms)
-        state = replace(state, channels={**state.channels, stamp.channel: known})
+            return
+        effects.events.append((draft.sequence, stamp))
+        draft.put_channels({stamp.channel: replace(known, stamp_ms=stamp.time_ms)})
         for name in rules:
-            state = self._judge(state, name, stamp, effects)
-        return state
+            self._judge(draft, name, stamp, effects)
 
-    def _judge_again(self, state: WatchState, again: Iterable[Reading], effects: Effects) -> WatchState:
+    def _judge_again(self, draft: _Draft, again: Iterable[Reading], effects: Effects) -> None:
         """Readings that were gated when they came, and are judged now that their run or day is over."""
         for reading in again:
             effects.again.append(reading)
             for name in self._by_channel.get(reading.channel, ()):
-                state = self._judge(state, name, reading, effects)
-        return state
+                self._judge(draft, name, reading, effects)
 
-    def _on_read_by_hand(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
+    def _on_read_by_hand(self, draft: _Draft, action: OperatorAction, effects: Effects) -> None:
         """A value that a person read is a sample like any other: stored as a reading, not as an event."""
-        effects.taken.append((state.sequence, action.inbox_id))
+        effects.taken.append((draft.sequence, action.inbox_id))
         if not self._conditioner.knows(action.target):
             effects.counts.append(Count("unknown-channel", action.target, action.told_ms, action.by))
-            return state
-        return self._on_sample(
-            state, Sample(action.target, action.value, action.told_ms, action.time_ms), effects
-        )
+            return
+        sample = Sample(action.target, action.value, action.told_ms, action.time_ms)
+        self._on_sample(draft, sample, effects)
 
-    def _on_reading(self, state: WatchState, reading: Reading, effects: Effects) -> WatchState:
+    def _on_reading(self, draft: _Draft, reading: Reading, effects: Effects) -> None:
         """A reading in order: the rules judge it, and what is derived of it follows."""
         for name in self._by_channel.get(reading.channel, ()):
-            state = self._judge(state, name, reading, effects)
+            self._judge(draft, name, reading, effects)
         for name in self.deriver.fed_by(reading.channel):
-            state = self._derive(state, name, reading, effects)
-        return state
+            self._derive(draft, name, reading, effects)
 
-    def _derive(self, state: WatchState, name: str, reading: Reading, effects: Effects) -> WatchState:
-        done = self.deriver.derive(name, state.channels, state.derived, reading)
+    def _derive(self, draft: _Draft, name: str, reading: Reading, effects: Effects) -> None:
+        done = self.deriver.derive(name, draft.channels, draft.derived, reading)
         effects.counts.extend(done.counts)
         if done.moved_back is not None:
             effects.moved_back.append(done.moved_back)
-        if done.memory is not state.derived.get(name):
-            state = replace(state, derived={**state.derived, name: done.memory})
+        if done.memory is not draft.derived.get(name):
+            draft.put_derived({name: done.memory})
         if done.state is None:
-            return state
+            return
         changed = {name: done.state}
         if done.reading is None:
-            return replace(state, channels={**state.channels, **changed})
-        found, again = self._conditioner.beside_others(state.channels, done.reading, changed)
-        state = replace(state, channels={**state.channels, **changed})
-        effects.readings.append((state.sequence, found))
-        return self._judge_again(self._on_reading(state, found, effects), again, effects)
+            draft.put_channels(changed)
+            return
+        found, again = self._conditioner.beside_others(draft.channels, done.reading, changed)
+        draft.put_channels(changed)
+        effects.readings.append((draft.sequence, found))
+        self._on_reading(draft, found, effects)
+        self._judge_again(draft, again, effects)
 
-    def _on_tick(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
-        state = self._try_failed_again(state, tick, effects)
-        state = self._retire_orphans(state, tick, effects)
-        state = replace(state, last_tick_ms=tick.time_ms)
+    def _on_tick(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
+        self._try_failed_again(draft, tick, effects)
+        self._retire_orphans(draft, tick, effects)
+        draft.last_tick_ms = tick.time_ms
         for name in self.rules:
-            state = self._judge(state, name, tick, effects)
-        return state
+            self._judge(draft, name, tick, effects)
 
-    def _try_failed_again(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
+    def _try_failed_again(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
         """A day later, or after the watch was away, a failed rule gets another chance."""
-        away = tick.time_ms - state.last_tick_ms > AWAY_MS
-        for name, failure in state.failed.items():
+        away = tick.time_ms - draft.last_tick_ms > AWAY_MS
+        for name, failure in draft.failed.items():
             if away or tick.time_ms - failure.since_ms > _TRY_AGAIN_MS:
-                state = replace(state, failed={k: v for k, v in state.failed.items() if k != name})
+                draft.failed = {k: v for k, v in draft.failed.items() if k != name}
                 back = own.rule_failed(name, failure.what, tick.time_ms, holds=False)
-                state = self._found(state, back, own.FAILED_TREATMENT, effects)
-        return state
+                self._found(draft, back, own.FAILED_TREATMENT, effects)
 
-    def _retire_orphans(self, state: WatchState, tick: Tick, effects: Effects) -> WatchState:
+    def _retire_orphans(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
         """The alarm of a rule, or of an instrument or channel, that is no longer in the site file returns:
         nothing judges it any more."""
-        for condition, alarm in state.alarms.items():
+        for condition, alarm in tuple(draft.alarms.items()):
             if alarm.holds and not own.stays(alarm) and self._is_orphan(condition, alarm):
                 back = Finding(
                     condition, alarm.subject, False, tick.time_ms, tick.time_ms, 0.99, alarm.evidence
                 )
-                state = self._found(state, back, Treatment(alarm.rule_kind, alarm.priority), effects)
-        return state
+                self._found(draft, back, Treatment(alarm.rule_kind, alarm.priority), effects)
 
     def _is_orphan(self, condition: str, alarm: Alarm) -> bool:
         rule, _, part = condition.partition("/")
         about = part.rpartition("/")[2]  # `rule/channel`, or `rule/clock/instrument`
         return rule not in self.rules or (part != "" and about == alarm.subject and about not in self._known)
 
-    def _on_action(self, state: WatchState, action: OperatorAction, effects: Effects) -> WatchState:
+    def _on_action(self, draft: _Draft, action: OperatorAction, effects: Effects) -> None:
         if action.action == "event":
-            changed = self.deriver.on_event(state.derived, action)
-            return replace(state, derived={**state.derived, **changed}) if changed else state
-        condition = find(state.alarms, action.target)
+            if changed := self.deriver.on_event(draft.derived, action):
+                draft.put_derived(changed)
+            return
+        condition = find(draft.alarms, action.target)
         if condition is None:
             effects.counts.append(Count("no-such-alarm", action.target, action.time_ms, action.by))
-            return state
-        alarm, transition = on_acknowledge(state.alarms[condition], condition, action)
+            return
+        alarm, transition = on_acknowledge(draft.alarms[condition], condition, action)
         if transition is None:
             effects.counts.append(Count("nothing-to-acknowledge", action.target, action.time_ms, action.by))
-            return state
-        return self._transit(state, condition, alarm, transition, effects)
+            return
+        self._transit(draft, condition, alarm, transition, effects)
 
-    def _on_other_store(self, state: WatchState, event: StoreReplaced, effects: Effects) -> WatchState:
-        state = replace(state, numbers_after=event.numbers_after)
-        if event.what == "restored":
-            return state
-        return self._found(state, own.store_set_aside(event), own.SET_ASIDE_TREATMENT, effects)
+    def _on_other_store(self, draft: _Draft, event: StoreReplaced, effects: Effects) -> None:
+        draft.numbers_after = event.numbers_after
+        if event.what != "restored":
+            self._found(draft, own.store_set_aside(event), own.SET_ASIDE_TREATMENT, effects)
 
-    def _judge(
-        self,
-        state: WatchState,
-        name: str,
-        event: Reading | Tick | Stamp,
-        effects: Effects,
-    ) -> WatchState:
+    def _judge(self, draft: _Draft, name: str, event: Reading | Tick | Stamp, effects: Effects) -> None:
         """Ask one rule; one that raises keeps its last state, is switched off, and that is an alarm."""
-        if name in state.failed:
-            return state
+        if name in draft.failed:
+            return
         rule = self.rules[name]
-        before = state.rules.get(name)
+        before = draft.rules.get(name)
         if before is None:
             before = rule.start()
         try:
@@ -299,43 +290,90 @@ class Watch:
                 after, findings = rule.on_tick(before, event)
         except Exception as error:  # noqa: BLE001 - whatever a rule does wrong, the rest of the watch goes on
             what = f"{type(error).__name__}: {error}"
-            failure = Failure(what, event.time_ms)
-            state = replace(state, failed={**state.failed, name: failure})
+            draft.failed = {**draft.failed, name: Failure(what, event.time_ms)}
             failed = own.rule_failed(name, what, event.time_ms)
-            return self._found(state, failed, own.FAILED_TREATMENT, effects)
+            self._found(draft, failed, own.FAILED_TREATMENT, effects)
+            return
         if after is not before:
-            state = replace(state, rules={**state.rules, name: after})
+            draft.put_rule(name, after)
         for finding in findings:
-            state = self._found(state, finding, self._treatments[name], effects)
-        return state
+            self._found(draft, finding, self._treatments[name], effects)
 
-    def _found(
-        self, state: WatchState, finding: Finding, treatment: Treatment, effects: Effects
-    ) -> WatchState:
-        before = state.alarms.get(finding.condition)
+    def _found(self, draft: _Draft, finding: Finding, treatment: Treatment, effects: Effects) -> None:
+        before = draft.alarms.get(finding.condition)
         if before is None:
             if not finding.holds:
-                return state
+                return
             before = Alarm()
-        if before.state is AlarmState.NORMAL and before.occurrence < state.numbers_after:
-            before = replace(before, occurrence=state.numbers_after)
+        if before.state is AlarmState.NORMAL and before.occurrence < draft.numbers_after:
+            before = replace(before, occurrence=draft.numbers_after)
         alarm, transition = on_finding(before, finding, treatment)
-        if alarm is before:
-            return state
-        return self._transit(state, finding.condition, alarm, transition, effects)
+        if alarm is not before:
+            self._transit(draft, finding.condition, alarm, transition, effects)
 
     def _transit(
-        self,
-        state: WatchState,
-        condition: str,
-        alarm: Alarm,
-        transition: Transition | None,
-        effects: Effects,
-    ) -> WatchState:
+        self, draft: _Draft, condition: str, alarm: Alarm, transition: Transition | None, effects: Effects
+    ) -> None:
         if transition is not None:
-            effects.transitions.append((state.sequence, transition))
+            effects.transitions.append((draft.sequence, transition))
             effects.notices.extend(notices(self._plant, transition))
-        return replace(state, alarms={**state.alarms, condition: alarm})
+        draft.put_alarm(condition, alarm)
+
+
+class _Draft:
+    """The state while events are stepped through. What it was begun from never changes: a dictionary is
+    copied when it is first written to."""
+
+    __slots__ = (
+        "_begun",
+        "alarms",
+        "channels",
+        "derived",
+        "failed",
+        "last_tick_ms",
+        "numbers_after",
+        "rules",
+        "sequence",
+    )
+
+    def __init__(self, state: WatchState) -> None:
+        self._begun = state
+        self.sequence, self.last_tick_ms = state.sequence, state.last_tick_ms
+        self.channels, self.derived, self.rules = state.channels, state.derived, state.rules
+        self.failed, self.alarms, self.numbers_after = state.failed, state.alarms, state.numbers_after
+
+    def state(self) -> WatchState:
+        """What it has become."""
+        return WatchState(
+            sequence=self.sequence,
+            last_tick_ms=self.last_tick_ms,
+            channels=self.channels,
+            rules=self.rules,
+            failed=self.failed,
+            alarms=self.alarms,
+            numbers_after=self.numbers_after,
+            derived=self.derived,
+        )
+
+    def put_channels(self, states: Mapping[str, ChannelState]) -> None:
+        if self.channels is self._begun.channels:
+            self.channels = dict(self.channels)
+        self.channels.update(states)
+
+    def put_derived(self, memories: Mapping[str, Any]) -> None:
+        if self.derived is self._begun.derived:
+            self.derived = dict(self.derived)
+        self.derived.update(memories)
+
+    def put_rule(self, name: str, state: Any) -> None:
+        if self.rules is self._begun.rules:
+            self.rules = dict(self.rules)
+        self.rules[name] = state
+
+    def put_alarm(self, condition: str, alarm: Alarm) -> None:
+        if self.alarms is self._begun.alarms:
+            self.alarms = dict(self.alarms)
+        self.alarms[condition] = alarm
 
 
 def _named(plant: Plant) -> tuple[Sequence[Any], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from pathlib import Path
 
 import pytest
@@ -67,6 +68,17 @@ def test_however_the_stream_is_cut_the_alarms_are_the_same(
     pieces, cut_state = judged(shop, events, cuts)
     assert pieces == whole
     assert cut_state == state
+
+
+@settings(max_examples=30, deadline=None)
+@given(events=streams(), begun=st.integers(0, 60))
+def test_the_state_that_was_given_stays_as_it_was(shop: SiteFile, events: list[Event], begun: int) -> None:
+    watch = Watch(shop.plant, shop.rules)
+    state = watch.run(WatchState(), events[:begun], Effects())
+    before = copy.deepcopy(state)
+    after = watch.run(state, events[begun:], Effects())
+    assert state == before
+    assert watch.run(state, events[begun:], Effects()) == after
 
 
 def test_some_drawn_stream_raises_an_alarm(shop: SiteFile) -> None:
