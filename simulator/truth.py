@@ -16,7 +16,7 @@ from simulator.shop import Shop
 
 # Families of alarms, in the words of the trade; an evaluation maps its own rule names to these.
 FAMILIES = (
-    "creep", "breakthrough", "discharge", "loss", "gain", "limit", "silent", "stuck", "drift", "flow-dead",
+    "creep", "breakthrough", "discharge", "loss", "gain", "limit", "silent", "stuck", "drift", "flow-meter",
     "over-range", "clock", "flow-decline", "low-level", "not-made",
 )  # fmt: skip
 EXPECTED, SIDE_EFFECT, QUIET, UNSEEN = "expected", "side-effect", "quiet", "unseen"
@@ -98,9 +98,12 @@ TABLE: dict[str, tuple[tuple[str, str, str, str, str], ...]] = {
         (SIDE_EFFECT, "creep", "", START, ""),
     ),
     "dropout": ((EXPECTED, "silent", "", START, ""),),
-    "flow_dead": ((EXPECTED, "flow-dead", "", START, "seen at the next run of the osmosis"),),
+    "flow_dead": ((EXPECTED, "flow-meter", "", START, "seen at the next run of the osmosis"),),
     "over_range": ((EXPECTED, "over-range", "", START, ""), (SIDE_EFFECT, "limit", "", START, "")),
-    "clock_wrong": ((EXPECTED, "clock", "", START, ""),),
+    "clock_wrong": (
+        (EXPECTED, "clock", "", START, ""),
+        (SIDE_EFFECT, "silent", "", START, "a time that cannot be true is not judged"),
+    ),
     "foam": ((QUIET, "loss", "", START, "foam is not coolant"),),
 }
 

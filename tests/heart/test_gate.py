@@ -143,7 +143,7 @@ def both(folder: Path, gate: str) -> Heart:
     )
 
 
-@pytest.mark.parametrize("gate", [RUNNING, TANK, GATE], ids=["contact", "tank", "conductivity"])
+@pytest.mark.parametrize("gate", [RUNNING, GATE], ids=["contact", "conductivity"])
 def test_a_meter_that_reads_zero_silences_neither_creep_nor_breakthrough(tmp_path: Path, gate: str) -> None:
     heart = both(tmp_path, gate)
     heart.see(*days(0, 9, 10.0))
@@ -158,6 +158,16 @@ def test_a_meter_that_reads_zero_silences_neither_creep_nor_breakthrough(tmp_pat
     ]
     assert flows and all(r.level == Level.BAD for r in flows)
     assert (flows[0].time_ms - START_MS) / MINUTE / 1440 < 11
+
+
+def test_a_tank_that_rises_shows_a_dead_meter_within_a_day(tmp_path: Path) -> None:
+    heart = shop(tmp_path, TANK)
+    heart.see(*days(0, 1, 10.0))
+    flows = [r for _, r in heart.effects.readings if r.channel == "ro.flow"]
+    assert not any(r.reasons & Reason.CONTRADICTED for r in flows)
+    heart.see(*(event for event in days(1, 2, 10.0, dead=True) if getattr(event, "channel", "") != "ro.ec"))
+    flows = [r for _, r in heart.effects.readings if r.channel == "ro.flow"]
+    assert flows[-1].reasons & Reason.CONTRADICTED
 
 
 def test_with_a_contact_the_meter_is_found_out_in_its_first_run_and_only_running_water_is_judged(
@@ -190,7 +200,7 @@ def test_a_meter_is_believed_again_when_it_shows_flow(tmp_path: Path) -> None:
 
 def test_a_sound_meter_is_never_contradicted(tmp_path: Path) -> None:
     heart = shop(tmp_path, RUNNING.replace(" }", ', tank = "tank.level" }'))
-    heart.see(*days(0, 6, 10.0))
+    heart.see(*days(0, 4, 10.0))
     assert not any(r.reasons & Reason.CONTRADICTED for _, r in heart.effects.readings)
 
 

@@ -27,7 +27,7 @@ from monitor.readings import (
 from monitor.rules.rule import number
 from monitor.watch import Watch
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, sample, site, tick
-from tests.heart.water_made import GATE, days, shop, text
+from tests.heart.water_made import GATE, days, shop, text, without_rules
 
 HOUR, DAY = 60, 1440
 RULE = '\n[[rule]]\nkind = "instrument"\nid = "faults"\n'
@@ -78,7 +78,7 @@ def stamped(
 
 
 def clock(folder: Path, stream: Iterable[Event], keys: str = "") -> Heart:
-    heart = Heart(site(folder, SITE + RULE + keys))
+    heart = Heart(site(folder, without_rules() + RULE + keys))
     heart.see(*stream)
     return heart
 
@@ -152,8 +152,8 @@ def test_a_gateway_that_sends_in_batches_and_one_that_catches_up_are_not_wrong(t
     assert clock(tmp_path, batches()).story("faults/clock/di-meter") == []
 
 
-def test_a_month_of_network_delays_is_no_fault(tmp_path: Path) -> None:
-    heart = clock(tmp_path, stamped(0, 30 * DAY, lambda at: 3 * math.sin(at / DAY), every=15))
+def test_a_fortnight_of_network_delays_is_no_fault(tmp_path: Path) -> None:
+    heart = clock(tmp_path, stamped(0, 14 * DAY, lambda at: 3 * math.sin(at / DAY), every=15))
     assert heart.story("faults/clock/di-meter") == []
 
 
@@ -215,7 +215,7 @@ def followed(folder: Path, toml: str, *readings: Iterable[Reading]) -> list[Find
 
 @pytest.mark.parametrize("per_c", [0.02, -0.02, 0.016])
 def test_a_compensated_value_that_follows_the_temperature_is_told(tmp_path: Path, per_c: float) -> None:
-    first, *_ = followed(tmp_path, SAME_POINT + RULE, warm(0, 12, per_c))
+    first, *_ = followed(tmp_path, SAME_POINT + RULE, warm(0, 9, per_c))
     assert first.holds and first.condition == "faults/compensation/di.ec"
     said = RULES["instrument"].wording(first.evidence)
     slope = number(first.evidence, "slope_pct_c")
@@ -224,19 +224,19 @@ def test_a_compensated_value_that_follows_the_temperature_is_told(tmp_path: Path
     assert ("twice" in said.meaning) == (per_c < 0)
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(2))
 @pytest.mark.parametrize("per_c", [0.0, 0.003, -0.003])
 def test_a_value_rightly_compensated_is_left_alone(tmp_path: Path, per_c: float, seed: int) -> None:
-    assert followed(tmp_path, SAME_POINT + RULE, warm(0, 30, per_c, seed=seed)) == []
+    assert followed(tmp_path, SAME_POINT + RULE, warm(0, 20, per_c, seed=seed)) == []
 
 
 def test_a_membrane_that_lets_more_through_when_warm_is_no_fault_of_the_meter(tmp_path: Path) -> None:
-    assert followed(tmp_path, PERMEATE, warm(0, 12, 0.028, "ro.ec")) == []
-    assert followed(tmp_path, PERMEATE, warm(0, 12, -0.02, "ro.ec"))[0].holds
+    assert followed(tmp_path, PERMEATE, warm(0, 9, 0.028, "ro.ec")) == []
+    assert followed(tmp_path, PERMEATE, warm(0, 9, -0.02, "ro.ec"))[0].holds
 
 
 def test_a_meter_put_right_returns(tmp_path: Path) -> None:
-    found = followed(tmp_path, SAME_POINT + RULE, warm(0, 12, 0.02), warm(12, 40, 0.0, seed=2))
+    found = followed(tmp_path, SAME_POINT + RULE, warm(0, 8, 0.02), warm(8, 26, 0.0, seed=2))
     assert found[0].holds and not found[-1].holds
 
 

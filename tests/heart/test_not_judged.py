@@ -11,10 +11,16 @@ from monitor.config import RULES, ConfigMistakes
 from monitor.readings import Sample, Status, Transition
 from tests.bench.judge import with_ticks
 from tests.heart.shop import MINUTE, START_MS, Heart, sample, site
-from tests.heart.water_made import GATE, shop, text
+from tests.heart.water_made import GATE, text, without_rules
 
 DAY = 1440
 RULE = '\n[[rule]]\nkind = "not-judged"\nid = "gates"\n'
+
+
+def shop(folder: Path, gate: str = GATE, rules: str = RULE) -> Heart:
+    return Heart(site(folder, without_rules(text(gate)) + rules))
+
+
 RUNNING = GATE.replace(" }", ', running = "ro.run" }')
 
 
@@ -61,25 +67,25 @@ def words_of(found: Transition) -> str:
 
 
 def test_runs_too_short_for_the_gate_are_told_after_a_day(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     lived(heart, [*runs(0, 60, 10), *spoke(20, 60)], 60)
-    (raised,) = lived(heart, [*runs(60, 2 * DAY, 0.5), *spoke(70, 2 * DAY)], 2 * DAY)
+    (raised,) = lived(heart, [*runs(60, 1600, 0.5), *spoke(70, 1600)], 1600)
     hours = (raised.time_ms - START_MS) / MINUTE / 60
     assert 24 < hours < 24.5
     assert raised.evidence["cause"] == "short"
     assert "not judged since 2026-06-01 08:09" in words_of(raised)  # Vienna
     assert "the last one took 30 s, and the gate opens after 10 L or 3 min" in words_of(raised)
-    lived(heart, runs(2 * DAY, 2 * DAY + 60, 10), 2 * DAY + 60)
+    lived(heart, runs(1600, 1660, 10), 1660)
     assert heart.story("gates/ro.ec")[-1][0] == "returned"
 
 
 def test_short_runs_judged_by_their_last_third_are_judged(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
-    assert lived(heart, [*runs(0, 2 * DAY, 2, every=120), *spoke(5, 2 * DAY)], 2 * DAY) == []
+    heart = shop(tmp_path)
+    assert lived(heart, [*runs(0, 1600, 2, every=120), *spoke(5, 1600)], 1600) == []
 
 
 def test_a_week_end_without_water_is_no_fault(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     stream = [*runs(0, 60, 10), *runs(3 * DAY, 3 * DAY + 120, 10), *spoke(20, 3 * DAY + 120)]
     zeros = [sample("ro.flow", at, 0.0) for at in range(60, 3 * DAY, 2)]
     assert lived(heart, [*stream, *zeros], 3 * DAY + 120) == []
@@ -96,41 +102,41 @@ def test_no_water_at_all_is_told_later_with_a_word_on_dead_meters(tmp_path: Path
 
 
 def test_a_probe_that_speaks_too_seldom_is_told_as_such(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     lived(heart, [*runs(0, 60, 10)], 60)
-    stream = [*runs(60, 2 * DAY, 10, probe=0.0), *spoke(95, 2 * DAY, every=60)]
-    (raised,) = lived(heart, stream, 2 * DAY)
+    stream = [*runs(60, 1600, 10, probe=0.0), *spoke(95, 1600, every=60)]
+    (raised,) = lived(heart, stream, 1600)
     assert raised.evidence["cause"] == "seldom"
     assert "it speaks every 60 s" in words_of(raised)
 
 
 def test_an_instrument_at_fault_is_told_as_such(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     lived(heart, [*runs(0, 60, 10)], 60)
-    faulty = spoke(60, 2 * DAY, every=2.0, status=Status.DEVICE_FAULT)
-    (raised,) = lived(heart, [*runs(60, 2 * DAY, 10, probe=0.0), *faulty], 2 * DAY)
+    faulty = spoke(60, 1600, every=2.0, status=Status.DEVICE_FAULT)
+    (raised,) = lived(heart, [*runs(60, 1600, 10, probe=0.0), *faulty], 1600)
     assert raised.evidence["cause"] == "bad"
     assert "every value was bad" in words_of(raised)
 
 
 def test_over_range_is_judged_as_long_as_it_is_evidence(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     pinned = spoke(0, 1600, every=5.0, value=200.0, status=Status.OVER_RANGE)
     assert lived(heart, [*runs(0, 1600, 10, probe=0.0), *pinned], 1600) == []
 
 
 def test_a_dead_meter_with_a_contact_leaves_nothing_unjudged(tmp_path: Path) -> None:
-    heart = shop(tmp_path, RUNNING, RULE)
+    heart = shop(tmp_path, RUNNING)
     assert lived(heart, [*runs(0, 1600, 20, every=120, flow=0.0), *spoke(30, 1600)], 1600) == []
 
 
 def test_a_silent_probe_is_no_matter_of_its_gate(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     assert lived(heart, [*runs(0, 60, 10), *runs(60, 1600, 10, probe=0.0)], 1600) == []
 
 
 def test_what_the_watch_missed_is_not_held_against_a_gate(tmp_path: Path) -> None:
-    heart = shop(tmp_path, rules=RULE)
+    heart = shop(tmp_path)
     lived(heart, [*runs(0, 60, 10)], 60)
     for day in range(1, 12):  # an hour of watch a day, and water that no gate lets through
         heart.see(*with_ticks(iter([]), START_MS + day * DAY * MINUTE, START_MS + (day * DAY + 1) * MINUTE))

@@ -46,6 +46,11 @@ def text(gate: str = GATE, rules: str = "") -> str:
     return changed.replace("[[rule]]", WITNESSES + "\n[[rule]]", 1) + rules
 
 
+def without_rules(toml: str = SITE) -> str:
+    """The small train with none of its own rules."""
+    return toml[: toml.index("[[rule]]")] + toml[toml.index("[[person]]") :]
+
+
 def shop(folder: Path, gate: str = GATE, rules: str = "") -> Heart:
     return Heart(site(folder, text(gate, rules)))
 
