@@ -24,7 +24,7 @@ _ALWAYS = (
 def report(site: SiteFile, environ: Mapping[str, str] = os.environ, *, short: bool = False) -> str:
     """The report: plain text, 80 columns. `environ` may hold passwords that the site file names.
 
-    A short one leaves out the list of all channels and what further instruments would add.
+    A short one leaves out all channels, who is told, and what further instruments would add.
     """
     plant = site.plant
     head = (
@@ -35,7 +35,7 @@ def report(site: SiteFile, environ: Mapping[str, str] = os.environ, *, short: bo
     sections = [
         _wrapped(head),
         "" if short else _section("What is watched", watched(site)),
-        _section("Who is told", people(plant)),
+        "" if short else _section("Who is told", people(plant)),
         _listed("What cannot be told with what is there", cannot_be_told(plant)),
         _listed(
             "What the next instruments would add, the cheapest first",

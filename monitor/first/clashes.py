@@ -8,8 +8,8 @@ from monitor.first import written
 from monitor.first.answers import Answers
 from monitor.first.meters import Meter, chosen, wire_of
 from monitor.first.question import taken
+from monitor.first.sent import line_of, logged_of, message_of
 from monitor.first.sumps import count
-from monitor.first.wires import line_of, logged_of, message_of
 from monitor.first.written import NotRight
 
 # The answer to put right, by the wire.
@@ -33,7 +33,7 @@ def clashes(answers: Answers) -> Iterator[tuple[str, str]]:
             continue
         other = next((owners[source] for source in sources if source in owners), None)
         if other is not None:
-            yield key, f"that is where the {other.words} comes from already"
+            yield key, f"that is where {other.label} comes from already"
         else:
             owners |= dict.fromkeys(sources, meter)
 

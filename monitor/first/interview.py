@@ -36,6 +36,7 @@ class Interview:
         self._section = ""
         self._jump = ""
         self._explained: set[tuple[str, ...]] = set()  # options whose words were shown already
+        self._hinted: set[str] = set()
 
     def run(self) -> None:
         """Until everything is answered and the person says that it is right.
@@ -104,7 +105,8 @@ class Interview:
         self._say("")
         self._tell(f"{at}/{len(asked)}  {question.ask}", indent=0)
         self._options(question)
-        if question.hint:
+        if question.hint and question.hint not in self._hinted:  # ? says it again
+            self._hinted.add(question.hint)
             self._tell(question.hint)
 
     def _options(self, question: Question) -> None:
@@ -183,23 +185,15 @@ class Interview:
             answer = self._answers.get(question.key) if question.answered(self._answers) else "..."
             self._say(f"{position:4}  {question.ask}  {answer}")
 
-    def _overview(self) -> None:
-        """All answers, those of one instrument in one paragraph."""
-        asked = questions(self._answers)
-        of_meters = [meter_of(question.key) for question in asked]
-        for position, question in enumerate(asked, 1):
-            meter, answer = of_meters[position - 1], self._answers.get(question.key)
-            if not meter:
-                self._say(f"{position:4}  {question.ask}  {answer}")
-            elif meter not in of_meters[: position - 1]:
-                places = [n for n, other in enumerate(of_meters, 1) if other == meter]
-                own = [self._answers.get(asked[n - 1].key) for n in places]
-                self._tell(f"{places[0]}-{places[-1]}  {meter}: {' / '.join(own)}", indent=2)
-
     def _confirmed(self) -> bool:
-        self._say("\nAll answers\n-----------")
-        self._tell("list shows each with its question.", indent=0)
-        self._overview()
+        answers = [self._answers.get(q.key) for q in questions(self._answers)]
+        open_ = sum(map(is_unknown, answers))
+        self._say("")
+        self._tell(
+            f"That was all: {len(answers)} answers, {open_} of them don't know. list shows them with their "
+            "numbers.",
+            indent=0,
+        )
         while True:
             typed = self._hear(
                 "\n   All right? Enter writes the site file, a number changes that answer > "
@@ -228,12 +222,6 @@ def _prompt(default: str) -> str:
 def _is_text(typed: str) -> bool:
     """Bytes that the terminal sent and that are no text come as lone surrogates."""
     return typed.isprintable() or not any("\ud800" <= sign <= "\udfff" or ord(sign) < 32 for sign in typed)
-
-
-def meter_of(key: str) -> str:
-    """The instrument a question belongs to; empty where it belongs to none."""
-    parts = key.split(".")
-    return parts[1] if parts[0] == "meter" else ""
 
 
 def _sentence(text: str) -> str:

@@ -5,23 +5,31 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from monitor.first import written
-from monitor.first.answers import Answers, is_unknown
+from monitor.first.answers import Answers
 from monitor.first.meters import (
+    SAME_WIRE,
     SCALES,
+    SUMPS_EVERY,
+    TRAIN_EVERY,
     WIRES,
     Meter,
     accuracy,
     chosen,
+    first_wired,
+    fits,
+    own_wire_of,
     possible,
     read_wire,
     reads,
     scale_of,
+    shared_wire_of,
     shows_resistivity,
     shows_tds,
     wire_of,
 )
-from monitor.first.question import Question, Section
-from monitor.first.wires import line_of, message_of, wire_questions
+from monitor.first.question import Question, Section, taken
+from monitor.first.sent import line_of, own_message_of
+from monitor.first.wires import wire_questions
 from monitor.first.written import NotRight
 
 _LOW = {
@@ -45,6 +53,7 @@ def meters(answers: Answers) -> Section:
     for meter in chosen(answers):
         asked += _one(answers, meter, last)
         last = last if meter.by_eye else wire_of(answers, meter) or last
+    asked += _every(answers)
     intro = (
         "One by one, with Enter for what is usual. What is not known now is put right in the site file later."
     )
@@ -61,24 +70,57 @@ def _some(typed: str, known: Mapping[str, Meter]) -> tuple[str, ...]:
 
 
 def _one(answers: Answers, meter: Meter, usual_wire: str) -> list[Question]:
-    at, where = f"meter.{meter.key}", _where(meter)
-    asked = [
-        Question(
-            f"{at}.wire",
-            f"{where}: how does its value reach this machine?",
-            read_wire(meter),
-            default="eye" if meter.by_eye else usual_wire,
-            options=WIRES,
-        )
-    ]
+    asked = []
+    if not shared_wire_of(answers, meter) or own_wire_of(answers, meter):
+        asked = [
+            Question(
+                f"meter.{meter.key}.wire",
+                f"{meter.label}: how does its value reach this machine?",
+                read_wire(meter),
+                default="eye" if meter.by_eye else usual_wire,
+                options=WIRES,
+            )
+        ]
+    if own_wire_of(answers, meter) and meter == first_wired(answers):
+        asked += _same_wire(answers, meter)
     asked += wire_questions(answers, meter)
     if wire_of(answers, meter):
         asked += _shows(answers, meter)
     return asked
 
 
-def _where(meter: Meter) -> str:
-    return meter.words[0].upper() + meter.words[1:]
+def _same_wire(answers: Answers, first: Meter) -> list[Question]:
+    others = [m for m in chosen(answers) if m != first and not m.by_eye and fits(wire_of(answers, first), m)]
+    if not others:
+        return []
+    return [
+        Question(
+            SAME_WIRE,
+            "Do the others come the same way?",
+            written.yes,
+            default="yes",
+            hint="no asks it of each; strips and refractometers are asked for anyway.",
+        )
+    ]
+
+
+def _every(answers: Answers) -> list[Question]:
+    """How often they speak: once for the train, once for the sumps."""
+    asked = []
+    speaking = [meter for meter in chosen(answers) if wire_of(answers, meter) not in ("", "eye")]
+    for key, words, of_sumps in ((TRAIN_EVERY, "of the train", False), (SUMPS_EVERY, "at the sumps", True)):
+        spoken = [meter for meter in speaking if meter.of_sumps == of_sumps]
+        if spoken:
+            asked.append(
+                Question(
+                    key,
+                    f"How often do the instruments {words} speak?",
+                    lambda t: written.duration(t, "1 min"),
+                    default=spoken[0].every,
+                    hint="Most of them, like 1 min. Three times as long without a word is an alarm.",
+                )
+            )
+    return asked
 
 
 def _shows(answers: Answers, meter: Meter) -> list[Question]:
@@ -98,10 +140,10 @@ def _shows(answers: Answers, meter: Meter) -> list[Question]:
         asked.append(
             Question(
                 f"{at}.shows",
-                "What does it show: unit, highest value, last digit?",
+                f"{meter.label}: unit, highest value, last digit?",
                 reads(meter),
                 default=_usual(answers, meter),
-                hint=f"Like {meter.shows}: unit, end of its range, its step.",
+                hint="From its sheet or plate, like uS/cm 200 0.1: unit, end of its range, its step.",
             )
         )
         asked.append(
@@ -148,30 +190,24 @@ def _shows(answers: Answers, meter: Meter) -> list[Question]:
                 hint="As the sensor shows it, like 80 mm or 3 inch.",
             )
         )
-    asked.append(
-        Question(
-            f"{at}.every",
-            "How often is it read?" if wire_of(answers, meter) == "eye" else "How often does it speak?",
-            lambda t: written.duration(t, "1 min"),
-            default="4 days" if wire_of(answers, meter) == "eye" and not meter.by_eye else meter.every,
-            hint="Like 1 min. Three times as long without a word is an alarm.",
-        )
-    )
     return asked
+
+
+def _unit_of_hardness(typed: str) -> str:
+    return written.measure(typed, written.HARDNESS, "").split()[1]
 
 
 def _usual(answers: Answers, meter: Meter) -> str:
     """What such a meter usually shows, with the last digit of the sample that was pasted."""
     unit, top, digit = meter.shows.split()
     if meter.key == "hardness":
-        tap = answers.get("tap.hardness")
-        typed = "" if not tap or is_unknown(tap) else written.measure(tap, written.HARDNESS, "").split()[1]
+        typed = taken(answers, "tap.hardness", _unit_of_hardness, "")
         unit, top, digit = {
             "ppm": ("ppm", "500", "10"),
             "mg/L": ("ppm", "500", "10"),
             "dH": ("dH", "30", "1"),
         }.get(typed, (unit, top, digit))
-    message = message_of(answers, meter)
+    message = own_message_of(answers, meter)
     values = message.values if message is not None else line_of(answers, meter)
     if len(values) == 1 and "." in values[0].written:
         digit = values[0].digit

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 from typing import Any
 
 from monitor.first import samples
-from monitor.first.meters import Meter, shows, shows_tds, wire_of
+from monitor.first.meters import Meter, every_of, shows, shows_tds, wire_of
 from monitor.first.plant_tables import point_of, serial_ports
+from monitor.first.sent import message_of
 from monitor.first.shop import Shop
 from monitor.first.tables import Assumed, Literal, Unset, table
 
@@ -84,7 +85,7 @@ def _instrument(
             "id": known,
             "name": name,
             **place,
-            "expected_interval": shop.value(f"meter.{meter.key}.every"),
+            "expected_interval": every_of(shop.answers, meter),
             "wire": _wire(shop, meter, channel, number),
         },
     )
@@ -102,7 +103,7 @@ def _wire(shop: Shop, meter: Meter, channel: str, number: int) -> dict[str, Any]
         topic = shop.value(f"{at}.topic")
         if meter.of_sumps:
             topic = topic.replace("{sump}", shop.sumps[number].id).replace("{n}", str(number + 1))
-        return {"kind": "mqtt", "broker": "shop", "topic": topic, "payload": _payload(shop, at, channel)}
+        return {"kind": "mqtt", "broker": "shop", "topic": topic, "payload": _payload(shop, meter, channel)}
     if wire == "line":
         port = serial_ports(shop)[shop.value(f"{at}.port")][0]
         place = int(shop.value(f"{at}.value") or 1)
@@ -118,13 +119,15 @@ def _wire(shop: Shop, meter: Meter, channel: str, number: int) -> dict[str, Any]
     return where | {
         "unit": shop.value(f"{at}.unit") + number,
         "function": _TABLE[shop.value(f"{at}.table")],
-        "every": shop.value(f"{at}.every"),
+        "every": every_of(shop.answers, meter),
         "value": [_register(shop, meter, channel)],
     }
 
 
-def _payload(shop: Shop, at: str, channel: str) -> dict[str, Any]:
-    found: samples.Message = shop.value(f"{at}.message")
+def _payload(shop: Shop, meter: Meter, channel: str) -> dict[str, Any]:
+    found = message_of(shop.answers, meter)
+    if found is None:  # every question is answered before a file is made
+        raise ValueError(f"{meter.key}: no message was answered")
     if found.kind == "number":
         comma = found.decimal if found.decimal == "comma" else None
         return {
@@ -132,7 +135,8 @@ def _payload(shop: Shop, at: str, channel: str) -> dict[str, Any]:
             "decimal": comma,
             "unit_text": [found.unit_text] if found.unit_text else None,
         }
-    pointer = found.values[0].where if len(found.values) == 1 else shop.value(f"{at}.value")
+    many = len(found.values) > 1
+    pointer = shop.value(f"meter.{meter.key}.value") if many else found.values[0].where
     timed = {"time": found.time, "time_unit": found.time_unit} if found.time else {}
     return {"kind": "json", **timed, "values": {channel: pointer}}
 

@@ -29,6 +29,11 @@ class Meter:
     by_eye: bool = False  # usually read by a person
 
     @property
+    def label(self) -> str:
+        """How the questions about it call it."""
+        return _LABELS[self.key]
+
+    @property
     def contact(self) -> bool:
         return not self.shows
 
@@ -37,6 +42,21 @@ class Meter:
         return self.key in IONS
 
 
+_LABELS = {
+    "tap": "Tap",
+    "feed": "RO feed",
+    "permeate": "RO permeate",
+    "di": "Behind the DI bed",
+    "hardness": "Hardness test",
+    "flow": "Flow",
+    "run": "Run contact",
+    "temperature": "Water temperature",
+    "tank": "Tank level",
+    "level": "Sump levels",
+    "pump": "Pump contacts",
+    "topoff": "Top-off counters",
+    "brix": "Refractometer",
+}
 METERS = {
     meter.key: meter
     for meter in (
@@ -112,6 +132,9 @@ WIRES = {
     "logger": "a logger writes it to files",
     "eye": "nothing sends it: a person reads it and types it in (goodwater log)",
 }
+# Answers that hold for all.
+SAME_WIRE, SAME_MESSAGE = "meters.same_wire", "meters.same_message"
+TRAIN_EVERY, SUMPS_EVERY = "meters.every", "sump.every"
 SCALES = {
     "nacl": "salt (NaCl), factor about 0.5",
     "kcl": "KCl, about 0.55",
@@ -135,9 +158,41 @@ def chosen(answers: Answers) -> tuple[Meter, ...]:
     return tuple(known[key] for key in keys)
 
 
-def wire_of(answers: Answers, meter: Meter) -> str:
-    """The wire a meter comes by; empty while that is not answered."""
+def first_wired(answers: Answers) -> Meter | None:
+    """The first whose value comes by itself: what is asked of it may hold for the others too."""
+    return next((meter for meter in chosen(answers) if not meter.by_eye), None)
+
+
+def own_wire_of(answers: Answers, meter: Meter) -> str:
+    """The wire that was answered for a meter itself; empty where none was."""
     return taken(answers, f"meter.{meter.key}.wire", read_wire(meter), "")
+
+
+def shared_wire_of(answers: Answers, meter: Meter) -> str:
+    """The wire that all were said to come by, where this meter can; empty otherwise."""
+    first = first_wired(answers)
+    if first is None or meter == first or meter.by_eye or not taken(answers, SAME_WIRE, written.yes, False):
+        return ""
+    wire = own_wire_of(answers, first)
+    return wire if wire and fits(wire, meter) else ""
+
+
+def wire_of(answers: Answers, meter: Meter) -> str:
+    """The wire a meter comes by: its own, else the one of all; empty while that is not answered."""
+    return own_wire_of(answers, meter) or shared_wire_of(answers, meter)
+
+
+def every_of(answers: Answers, meter: Meter) -> str:
+    """How often a meter speaks, or is read."""
+    if wire_of(answers, meter) == "eye":
+        return meter.every if meter.by_eye else "4 days"
+    key = SUMPS_EVERY if meter.of_sumps else TRAIN_EVERY
+    return taken(answers, key, lambda typed: written.duration(typed, "1 min"), meter.every)
+
+
+def fits(wire: str, meter: Meter) -> bool:
+    """A port for each of a dozen sumps is no way to wire them, and nobody reads a contact by eye."""
+    return not (wire == "line" and meter.of_sumps) and not (wire == "eye" and meter.contact)
 
 
 def read_wire(meter: Meter) -> Callable[[str], str]:
@@ -145,13 +200,11 @@ def read_wire(meter: Meter) -> Callable[[str], str]:
 
     def read(typed: str) -> str:
         wire = written.choice(typed, WIRES)
-        if wire == "line" and meter.of_sumps:
+        if not fits(wire, meter):
             raise NotRight(
-                "a serial port for each sump is not asked for here; a gateway or a bus brings them together"
-            )
-        if wire == "eye" and meter.contact:
-            raise NotRight(
-                "nobody reads a contact by eye; leave this one out with change, at the list of instruments"
+                "nobody reads a contact by eye; leave it out at the list of instruments"
+                if wire == "eye"
+                else "a serial port for each sump is not asked for here; a gateway or a bus joins them"
             )
         return wire
 

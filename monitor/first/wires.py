@@ -7,9 +7,18 @@ from pathlib import Path
 
 from monitor.first import samples, written
 from monitor.first.answers import Answers
-from monitor.first.logged import Logged, logged
-from monitor.first.meters import Meter, chosen, wire_of
+from monitor.first.logged import logged
+from monitor.first.meters import SAME_MESSAGE, Meter, chosen, wire_of
 from monitor.first.question import Question, taken, text
+from monitor.first.sent import (
+    first_by_mqtt,
+    fits_all,
+    line_of,
+    logged_in_words,
+    logged_of,
+    message_in_words,
+    own_message_of,
+)
 from monitor.first.sumps import count
 from monitor.first.written import NotRight
 
@@ -17,7 +26,6 @@ _REGISTERS = {"uint16": "", "int16": "", "uint32": "", "int32": "", "float32": "
 TABLES = {"holding": "holding registers, 4xxxx", "input": "input registers, 3xxxx"}
 CONTACT_TABLES = {"discrete": "discrete inputs, 1xxxx", "coils": "coils, 0xxxx", **TABLES}
 _PARITY = {"none": "", "even": "", "odd": ""}
-_ANY_VALUE = ("v", "val", "value", "reading", "raw")
 _TOPIC_MUST = "a topic like water/di; for sumps with {sump} in it, which stands for m01, m02 and so on"
 
 
@@ -33,44 +41,6 @@ def wire_questions(answers: Answers, meter: Meter) -> list[Question]:
     if wire == "tcp":
         return _tcp(answers, meter)
     return _logger(answers, meter) if wire == "logger" else []
-
-
-def message_of(answers: Answers, meter: Meter) -> samples.Message | None:
-    """The sample message of a meter, read; None where there is none."""
-    return taken(answers, f"meter.{meter.key}.message", _maybe_message, None)
-
-
-def _maybe_message(typed: str) -> samples.Message | None:
-    return samples.message(typed)
-
-
-def line_of(answers: Answers, meter: Meter) -> tuple[samples.Value, ...]:
-    """The numbers in the sample line of a meter."""
-    none: tuple[samples.Value, ...] = ()
-    return taken(answers, f"meter.{meter.key}.line", samples.line_values, none)
-
-
-def logged_of(answers: Answers) -> Logged | None:
-    """How the logger's files are written; None where that is not known."""
-
-    def read(row: str) -> Logged | None:
-        return logged(answers.get("logger.header"), row)
-
-    return taken(answers, "logger.row", read, None)
-
-
-def _message_in_words(found: samples.Message) -> str:
-    if found.kind == "number":
-        return f"A number, {found.values[0].written}, without a time of its own."
-    listed = ", ".join(f"{value.where} = {value.written}" for value in found.values)
-    timed = f"its time in {found.time}" if found.time else "without a time of its own"
-    return f"JSON with {listed}, {timed}."
-
-
-def _logged_in_words(found: Logged) -> str:
-    decimal = "comma" if found.comma else "point"
-    columns, time = ", ".join(found.columns), " and ".join(found.time)
-    return f"Columns with values: {columns}; time in {time}; decimal {decimal}."
 
 
 def ports() -> list[str]:
@@ -104,7 +74,7 @@ def _topic(meter: Meter) -> Callable[[str], str]:
 def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
     at = f"meter.{meter.key}"
     asked = []
-    first = next((m for m in chosen(answers) if wire_of(answers, m) == "mqtt"), meter)
+    first = first_by_mqtt(answers) or meter
     if first.key == meter.key:
         asked = [
             Question(
@@ -122,29 +92,41 @@ def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
                 hint="none where it asks for no login. The password is asked at the end.",
             ),
         ]
-    example = "1" if meter.contact else "12.3"
-    previous = _previous_message(answers, meter)
-    asked += [
+    asked.append(
         Question(
             f"{at}.topic",
-            "Its topic?",
+            f"{meter.label}: its topic?",
             _topic(meter),
             default=meter.topic,
             hint="{sump} stands for m01, m02 and so on."
             if meter.of_sumps
-            else "As the gateway publishes it.",
-        ),
-        Question(
-            f"{at}.message",
-            "One message as it comes?",
-            samples.message,
-            default=previous or example,
-            echo=_message_in_words,
-            hint='Paste it: a bare number like 12.3, or JSON like {"t": 1790000000000, "ec": 12.3}. '
-            "goodwater listen --broker HOST shows what comes.",
-        ),
-    ]
-    found = message_of(answers, meter)
+            else "As the gateway publishes it. goodwater listen --broker HOST shows all.",
+        )
+    )
+    shared = first.key != meter.key and taken(answers, SAME_MESSAGE, written.yes, False)
+    if not shared or not fits_all(answers, first) or own_message_of(answers, meter) is not None:
+        asked.append(
+            Question(
+                f"{at}.message",
+                "One message as it comes?",
+                samples.message,
+                default="1" if meter.contact else "12.3",
+                echo=message_in_words,
+                hint='Paste it: a bare number like 12.3, or JSON like {"t": 1790000000000, "ec": 12.3}.',
+            )
+        )
+    several = [m for m in chosen(answers) if wire_of(answers, m) == "mqtt" and m != first]
+    if first.key == meter.key and several and fits_all(answers, first):
+        asked.append(
+            Question(
+                SAME_MESSAGE,
+                "Do the others send it like this?",
+                written.yes,
+                default="yes",
+                hint="The same form, on topics of their own.",
+            )
+        )
+    found = own_message_of(answers, meter)
     if found is not None and len(found.values) > 1:
         options = {value.where: value.written for value in found.values}
         asked.append(
@@ -156,18 +138,6 @@ def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
             )
         )
     return asked
-
-
-def _previous_message(answers: Answers, meter: Meter) -> str:
-    """The message of a meter before this one, where it names its number in a way that fits any meter."""
-    before = [other for other in chosen(answers) if other.key != meter.key]
-    for other in reversed(before):
-        found = message_of(answers, other)
-        if found is not None:
-            names = [value.where.rpartition("/")[2].lower() for value in found.values]
-            fits = len(names) == 1 and names[0] in _ANY_VALUE
-            return answers.get(f"meter.{other.key}.message") if fits else ""
-    return ""
 
 
 def broker_place(typed: str) -> tuple[str, int | None]:
@@ -191,7 +161,7 @@ def _line(answers: Answers, meter: Meter) -> list[Question]:
     asked = [
         Question(
             f"{at}.port",
-            "Its serial port?",
+            f"{meter.label}: its serial port?",
             _device,
             default=_usual_port(),
             hint=_ports_in_words(),
@@ -278,7 +248,7 @@ def _registers(answers: Answers, meter: Meter) -> list[Question]:
     asked = [
         Question(
             f"{at}.unit",
-            f"Its address on the bus{several}?",
+            f"{meter.label}: its address on the bus{several}?",
             _whole(1, 248 - (count(answers) if meter.of_sumps else 1)),
             default="1",
             hint="1 to 247.",
@@ -340,7 +310,7 @@ def _logger(answers: Answers, meter: Meter) -> list[Question]:
                 "logger.row",
                 "And the first row of values below it?",
                 lambda t: logged(answers.get("logger.header"), t),
-                echo=_logged_in_words,
+                echo=logged_in_words,
                 hint="Copy it whole, like 2026-05-04 06:30:00;12,3;310",
             ),
         ]
@@ -348,10 +318,11 @@ def _logger(answers: Answers, meter: Meter) -> list[Question]:
     if found is not None:
         columns = dict.fromkeys(found.columns, "")
         lower = {name.lower(): name for name in columns}
+        of_first = "the column of the first?" if meter.of_sumps else "its column?"
         asked.append(
             Question(
                 f"meter.{meter.key}.column",
-                "Its column?" if not meter.of_sumps else "The column of the first sump?",
+                f"{meter.label}: {of_first}",
                 lambda t: lower[written.choice(t, lower)],
                 options=columns,
                 hint="The next sumps take the columns that follow it." if meter.of_sumps else "",

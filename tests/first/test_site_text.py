@@ -151,6 +151,8 @@ PLAUSIBLE = {
     "resin": ["20 L", "1.5 ft3"],
     "salt": ["5 kg", "128 g/L", "12 lb"],
     "start": ["metered", "timed"],
+    "same_wire": ["yes", "no"],
+    "same_message": ["yes", "no"],
     "every": ["3 days", "10 min", "1 week"],
     "rated": ["4 L/min", "1500 gpd", "0.2 m3/h"],
     "recovery": ["60", "75 %"],
