@@ -117,6 +117,21 @@ class Status(IntFlag):
     UNDER_RANGE = 32
     DERIVED = 64  # no wire's: the watch computed it of other channels, and would compute it again
 
+    def __and__(self, other: int) -> Status:
+        return _STATUSES[int.__and__(self, other)]
+
+    def __or__(self, other: int) -> Status:
+        return _STATUSES[int.__or__(self, other)]
+
+
+class _Statuses(dict[int, Status]):
+    def __missing__(self, bits: int) -> Status:
+        made = self[bits] = Status(bits)
+        return made
+
+
+_STATUSES = _Statuses()
+
 
 # Such a Sample was sent some unknown time before it arrived: without a time of its own nobody knows when.
 DELIVERED_LATE = Status.REDELIVERED | Status.RETAINED | Status.DRAINED

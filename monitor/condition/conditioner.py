@@ -57,6 +57,9 @@ class ChannelState:
     version = 1
 
 
+_FRESH = ChannelState()
+
+
 @dataclass(frozen=True, slots=True)
 class MovedBack:
     """Readings of a channel after this time were stamped by a clock that ran ahead."""
@@ -152,7 +155,7 @@ class Conditioner:
     def condition(self, states: Mapping[str, ChannelState], sample: Sample) -> Conditioned:
         """The Reading of a Sample, and the states it changed."""
         prepared = self._prepared[sample.channel]
-        state = states.get(sample.channel, ChannelState())
+        state = states.get(sample.channel, _FRESH)
         counter = state.counter
         state, time_ms, standing, moved_back = _place_in_time(state, sample)
         reading, state = self._value(prepared, states, state, sample, time_ms, standing)
@@ -164,7 +167,7 @@ class Conditioner:
             what = standing.name.lower().replace("_", "-")
             result.counts.append(Count(what, sample.channel, sample.arrival_ms))
         elif reading.standing <= Standing.GATED:
-            result.again = self._gates.after(Memory(states, result.states, ChannelState()), reading)
+            result.again = self._gates.after(Memory(states, result.states, _FRESH), reading)
         return result
 
     def _value(
@@ -195,7 +198,7 @@ class Conditioner:
         elif standing == Standing.BAD_TIME:
             reasons |= Reason.CLOCK
         if channel.temperature is not None:
-            warm = states.get(channel.temperature, ChannelState()).latest
+            warm = states.get(channel.temperature, _FRESH).latest
             trusted_ms = self._trusted_for_ms[channel.temperature]
             value, doubt = compensate(channel, value, warm, time_ms, trusted_ms)
             reasons |= doubt
@@ -249,7 +252,7 @@ class Conditioner:
             reading = replace(reading, reasons=reading.reasons | doubt)
             if state.latest is not None:
                 changed[name] = replace(changed[name], latest=reading)
-        return reading, self._gates.after(Memory(states, changed, ChannelState()), reading)
+        return reading, self._gates.after(Memory(states, changed, _FRESH), reading)
 
 
 def _in_shape(

@@ -52,20 +52,15 @@ def shape_flags(
     stays flat longer than `flat_after` is uncertain."""
     if channel.quantity in _STEPPING:
         return replace(state, last_ms=time_ms), Reason.NONE
-    reasons = Reason.NONE
-    if raw != state.same_raw:
-        state = replace(state, same_raw=raw, same_since_ms=time_ms)
-    elif time_ms - state.same_since_ms > channel.flat_after:
-        reasons |= Reason.FLAT
-    known_before = state.settled is not None and time_ms - state.last_ms <= stale_after_ms
-    state = replace(state, last_ms=time_ms)
-    if not known_before or state.settled is None:
-        return replace(state, settled=value, pending=None), reasons
-    near_settled = abs(value - state.settled) <= jump_limit(channel, state.settled)
-    confirms = state.pending is not None and abs(value - state.pending) <= jump_limit(channel, state.pending)
-    if near_settled or confirms:
-        return replace(state, settled=value, pending=None), reasons
-    return replace(state, pending=value), reasons | Reason.JUMP
+    same_since_ms = state.same_since_ms if raw == state.same_raw else time_ms
+    reasons = Reason.FLAT if time_ms - same_since_ms > channel.flat_after else Reason.NONE
+    settled, pending = state.settled, state.pending
+    known_before = settled is not None and time_ms - state.last_ms <= stale_after_ms
+    near_settled = settled is not None and abs(value - settled) <= jump_limit(channel, settled)
+    confirms = pending is not None and abs(value - pending) <= jump_limit(channel, pending)
+    if not known_before or near_settled or confirms:
+        return ShapeState(value, None, time_ms, raw, same_since_ms), reasons
+    return ShapeState(settled, value, time_ms, raw, same_since_ms), reasons | Reason.JUMP
 
 
 def jump_limit(channel: Channel, at: float) -> float:

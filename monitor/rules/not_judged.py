@@ -7,13 +7,14 @@ when, and which of the causes it is.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from pydantic import Field
 
+from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.gate import Gate
 from monitor.plant.model import Channel, Plant
@@ -111,7 +112,7 @@ class NotJudged:
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         name = reading.channel
         if name in self._above and reading.level != Level.BAD and not reading.again:
-            water = _ran(state.water.get(name, Water()), reading.time_ms, reading.value > self._above[name])
+            water = _ran(state.water.get(name) or Water(), reading.time_ms, reading.value > self._above[name])
             state = replace(state, water={**state.water, name: water})
         if name in self._gated:
             state = replace(state, probes={**state.probes, name: self._heard(state, reading)})
@@ -119,11 +120,11 @@ class NotJudged:
 
     def _heard(self, state: State, reading: Reading) -> Probe:
         name = reading.channel
-        probe = state.probes.get(name, Probe())
+        probe = state.probes.get(name) or Probe()
         if reading.standing == Standing.JUDGED and (reading.usable or reading.bound != Bound.EXACT):
             # What is judged afterwards is judged now, whenever it was read.
             judged_ms = max(state.last_tick_ms, reading.time_ms) if reading.again else reading.time_ms
-            water = {s: state.water.get(s, Water()) for s in self._signals[name]}
+            water = {s: state.water.get(s) or Water() for s in self._signals[name]}
             return Probe(judged_ms, reading.time_ms, before={s: (w.ran_ms, w.runs) for s, w in water.items()})
         return replace(
             probe,
@@ -147,7 +148,7 @@ class NotJudged:
         return state, tuple(self._judge(state, name, tick.time_ms) for name in self._gated)
 
     def _judge(self, state: State, name: str, now_ms: int) -> Finding:
-        probe, gate = state.probes.get(name, Probe()), self._gated[name]
+        probe, gate = state.probes.get(name) or Probe(), self._gated[name]
         waited_ms = now_ms - max(probe.judged_ms, state.listening_ms)
         water = self._since(state, name, probe)
         made = water.ran_ms >= max(_LEAST_RAN_MS, 2 * gate.minutes)
@@ -190,7 +191,7 @@ class NotJudged:
         """The water that ran since the channel was last judged, by whoever saw most of it."""
         found = [Water()]
         for signal in self._signals[name]:
-            water = state.water.get(signal, Water())
+            water = state.water.get(signal) or Water()
             ran_ms, runs = probe.before.get(signal, (0, 0))
             found.append(replace(water, ran_ms=water.ran_ms - ran_ms, runs=water.runs - runs))
         return max(found, key=lambda water: water.ran_ms)

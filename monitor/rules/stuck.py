@@ -83,6 +83,9 @@ class Run:
     stuck: bool = False
 
 
+_NO_RUN, _NO_HABIT = Run(), Habit()
+
+
 @dataclass(frozen=True, slots=True)
 class State:
     """The present run of each channel and its habits, of this generation and the one before."""
@@ -143,7 +146,7 @@ class Stuck:
         if reading.again:
             return state, ()
         name = reading.channel
-        before = state.runs.get(name, Run())
+        before = state.runs.get(name, _NO_RUN)
         run = _next(before, reading)
         state = _learned(state, name, before, run, reading.time_ms)
         allowance = self._allowance(state, name)
@@ -160,7 +163,7 @@ class Stuck:
 
     def _allowance(self, state: State, name: str) -> _Allowance:
         """What the channel's own habit allows; `flat_after` without one, or with one that tells nothing."""
-        habit = state.before.get(name, Habit()).plus(state.now.get(name, Habit()))
+        habit = state.before.get(name, _NO_HABIT).plus(state.now.get(name, _NO_HABIT))
         flat_after = float(self._channels[name].flat_after)
         span_ms = state.runs[name].last_ms - habit.since_ms if name in state.runs else 0
         repeats = habit.repeats / habit.readings if habit.readings else 1.0
@@ -207,7 +210,7 @@ def _next(run: Run, reading: Reading) -> Run:
 
 def _learned(state: State, name: str, before: Run, run: Run, now_ms: int) -> State:
     """Take a reading into the channel's habit. A standstill that was called stuck teaches nothing."""
-    habit = state.now.get(name, Habit(now_ms))
+    habit = state.now.get(name) or Habit(now_ms)
     if now_ms - habit.since_ms > _GENERATION_MS:
         state = replace(state, before={**state.before, name: habit})
         habit = Habit(now_ms)

@@ -30,6 +30,9 @@ from monitor.readings import Bound, Count, OperatorAction, Reading, Reason, Stan
 Memories = Mapping[str, Any]
 
 
+_FRESH = ChannelState()
+
+
 @dataclass(slots=True)
 class Derivation:
     """What one reading, or event, did to one derived channel."""
@@ -94,7 +97,7 @@ class Deriver:
         if kind.remembers:
             memory = memories.get(name)
             memory = done.memory = kind.on_reading(kind.start() if memory is None else memory, reading)
-        state = channels.get(name, ChannelState())
+        state = channels.get(name, _FRESH)
         if has_run_ahead(state, reading.arrival_ms):
             done.moved_back = MovedBack(name, reading.arrival_ms + FUTURE_TOLERANCE_MS)
             done.state = state = ChannelState()

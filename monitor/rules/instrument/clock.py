@@ -9,10 +9,11 @@ right. Nothing is corrected by it: what a clock cannot have seen stays unjudged.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import CLOCK_TRUSTED_FROM_MS, DELIVERED_LATE, Evidence, Reading, Stamp, Status
 from monitor.rules.instrument.verdict import Verdict
@@ -97,7 +98,7 @@ class Clocks:
         if stamp.time_ms < CLOCK_TRUSTED_FROM_MS:
             return clocks, None
         name = self.instrument_of[stamp.channel]
-        before = clocks.get(name, ClockSeen())
+        before = clocks.get(name) or ClockSeen()
         if _is_nothing_new(before, stamp):
             return clocks, None
         seen = _heard(before, stamp)

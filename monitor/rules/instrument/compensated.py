@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+from monitor.frozen import replace
 from monitor.plant.model import Channel, Plant
 from monitor.readings import Evidence, Level, Reading, Reason
 from monitor.rules.instrument.verdict import Verdict
@@ -116,7 +117,7 @@ class Compensated:
         warm_now = followed.warm.get(self._beside[name])
         if warm_now is None or not 0 <= reading.time_ms - warm_now.time_ms <= self._trusted_ms[name]:
             return followed, None
-        before = followed.slopes.get(name, Slope())
+        before = followed.slopes.get(name) or Slope()
         slope = _with(before, reading.time_ms, warm_now.c, math.log(reading.value))
         if slope is before:
             return followed, None

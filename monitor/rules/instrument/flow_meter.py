@@ -6,8 +6,9 @@ Conditioning says *that*; this part says it to people, with what the neighbours 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
+from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import Evidence, Level, Reading, Reason
 from monitor.rules.instrument.verdict import Verdict
@@ -92,7 +93,7 @@ class FlowMeters:
         name, wrong = reading.channel, bool(reading.reasons & Reason.CONTRADICTED)
         if reading.level == Level.BAD and not wrong:
             return meters, None
-        meter = meters.get(name, Meter())
+        meter = meters.get(name) or Meter()
         if reading.value > self._above[name]:
             meter = Meter(flowed_ms=reading.time_ms)
         elif not meter.zero_ms:

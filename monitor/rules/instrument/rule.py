@@ -9,11 +9,12 @@ wires included (`RULE/fault/CHANNEL`).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Annotated, Literal
 
 from pydantic import Field
 
+from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Plant
 from monitor.readings import Finding, Reading, Stamp, Tick

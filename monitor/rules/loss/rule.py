@@ -150,7 +150,7 @@ class Loss:
         if not reading.usable or reading.reasons & (Reason.JUMP | Reason.FLAT):
             return state, ()
         name = self._of[reading.channel]
-        watched, before = self.watched[name], state.sumps.get(name, SumpState())
+        watched, before = self.watched[name], state.sumps.get(name) or SumpState()
         if reading.channel == watched.pump:
             after = replace(before, books=on_pump(before.books, reading, watched.geometry))
         elif reading.channel == watched.counter:
