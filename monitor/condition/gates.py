@@ -109,12 +109,15 @@ class Gates:
                 of_tank = self._by_tank.setdefault(tank, [])
                 if meter_name not in of_tank:
                     of_tank.append(meter_name)
-        self._witnesses = {
-            name: (*dict.fromkeys(n for m in known.members for n in (m, *self._gated[m].gate.looks_at[1:])),)
-            for name, known in self._meters.items()
-        }
+        self._witnesses = {name: self._beside(known) for name, known in self._meters.items()}
         self._tanks = {name: plant.channels[name] for name in self._by_tank}
         self.watched = frozenset({*self._gated, *self._by_signal, *self._by_contact, *self._by_tank})
+
+    def _beside(self, meter: _Meter) -> tuple[str, ...]:
+        """The probes of a meter, and the contacts and tanks that their gates name."""
+        gates = [self._gated[member].gate for member in meter.members]
+        others = (name for gate in gates for name in (gate.running, gate.tank) if name is not None)
+        return tuple(dict.fromkeys((*meter.members, *others)))
 
     def looks_at(self, name: str) -> tuple[str, ...]:
         """The channels whose values may decide whether a channel's value is judged."""

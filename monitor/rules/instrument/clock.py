@@ -74,19 +74,25 @@ class Clocks:
     def __init__(self, plant: Plant, instruments: frozenset[str], off_ms: int) -> None:
         self._off_ms = off_ms
         watched = [i for i in plant.instrument if i.id in instruments and i.wire.kind != "hand"]
-        self.instrument_of = {c.id: i.id for i in watched for c in i.channel}
+        self._instrument_of = {c.id: i.id for i in watched for c in i.channel}
         self._interval_ms = {i.id: i.expected_interval for i in watched}
         self._label = {i.id: i.label for i in watched}
         self._where = {i.id: plant.place_of(i.channel[0].id) for i in watched}
         # The rows of a file are as old as the file is, so only a stamp of the future tells.
         self._from_files = {i.id for i in watched if i.wire.kind == "logger-file"}
-        self.channels = frozenset(self.instrument_of)
+        self.channels = frozenset(self._instrument_of)
+
+    def subject(self, channel: str) -> str:
+        return self._instrument_of[channel]
 
     def on_reading(
         self, clocks: Mapping[str, ClockSeen], reading: Reading, *, told: bool
     ) -> tuple[Mapping[str, ClockSeen], Verdict | None]:
         """After a reading in order; `told` asks for a verdict also when all is well."""
         if not reading.own_time or reading.status & _NO_SIGN:
+            return clocks, None
+        before = clocks.get(self._instrument_of[reading.channel])
+        if before is not None and _is_nothing_new(before, reading.arrival_ms, reading.time_ms):
             return clocks, None
         stamp = Stamp(reading.arrival_ms, reading.channel, reading.time_ms)
         return self.on_stamp(clocks, stamp, told=told, judged=True)
@@ -97,9 +103,9 @@ class Clocks:
         """After a time that an instrument gave, with a reading that was judged or with one that was not."""
         if stamp.time_ms < CLOCK_TRUSTED_FROM_MS:
             return clocks, None
-        name = self.instrument_of[stamp.channel]
+        name = self._instrument_of[stamp.channel]
         before = clocks.get(name) or ClockSeen()
-        if _is_nothing_new(before, stamp):
+        if _is_nothing_new(before, stamp.time_ms, stamp.own_ms):
             return clocks, None
         seen = _heard(before, stamp)
         how = self._how(name, seen, before.how)
@@ -158,11 +164,11 @@ def _off_ms(seen: ClockSeen) -> int:
     return -min(span.least_ms for span in spans)
 
 
-def _is_nothing_new(seen: ClockSeen, stamp: Stamp) -> bool:
+def _is_nothing_new(seen: ClockSeen, arrival_ms: int, own_ms: int) -> bool:
     """It came with others, or soon after, and widens nothing: of a batch only the ends tell."""
-    if seen.now is None or not 0 <= stamp.time_ms - seen.arrival_ms < _SPACING_MS:
+    if seen.now is None or not 0 <= arrival_ms - seen.arrival_ms < _SPACING_MS:
         return False
-    return seen.now.least_ms <= stamp.time_ms - stamp.own_ms <= seen.now.most_ms
+    return seen.now.least_ms <= arrival_ms - own_ms <= seen.now.most_ms
 
 
 def _heard(seen: ClockSeen, stamp: Stamp) -> ClockSeen:

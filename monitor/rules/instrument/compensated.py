@@ -104,6 +104,9 @@ class Compensated:
         self._warm = frozenset(self._beside.values())
         self.channels = frozenset({*self._beside, *self._warm})
 
+    def subject(self, channel: str) -> str:
+        return channel
+
     def on_reading(
         self, followed: Followed, reading: Reading, *, told: bool
     ) -> tuple[Followed, Verdict | None]:

@@ -33,6 +33,9 @@ class Faults:
         self._quantity = {c.id: c.quantity for c in channels}
         self.channels = frozenset(self._what)
 
+    def subject(self, channel: str) -> str:
+        return channel
+
     def on_reading(
         self, faulty: Mapping[str, Faulty], reading: Reading, *, told: bool
     ) -> tuple[Mapping[str, Faulty], Verdict | None]:

@@ -61,6 +61,9 @@ class FlowMeters:
         self._interval_ms = {name: plant.interval_of(name) for name in self._above}
         self.channels = frozenset({*self._above, *self._of})
 
+    def subject(self, channel: str) -> str:
+        return channel
+
     def on_reading(
         self, meters: Mapping[str, Meter], reading: Reading, *, told: bool
     ) -> tuple[Mapping[str, Meter], Verdict | None]:

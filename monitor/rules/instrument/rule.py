@@ -22,7 +22,7 @@ from monitor.rules.instrument.clock import Clocks, ClockSeen
 from monitor.rules.instrument.compensated import Compensated, Followed
 from monitor.rules.instrument.fault import Faults, Faulty
 from monitor.rules.instrument.flow_meter import FlowMeters, Meter
-from monitor.rules.instrument.verdict import Verdict, Watched
+from monitor.rules.instrument.verdict import Part, Verdict, Watched
 from monitor.rules.rule import RuleSettings
 
 
@@ -69,12 +69,20 @@ class Instrument:
                 there = ", ".join(known)
                 raise ValueError(f'instruments: "{name}" is no instrument of this site; there are: {there}')
         watched, wanted = frozenset(settings.instruments or known), settings.watch_for
-        self._meters = FlowMeters(plant, watched if "flow-meter" in wanted else frozenset())
-        self._clocks = Clocks(plant, watched if "clock" in wanted else frozenset(), settings.clock_off)
-        self._compensated = Compensated(plant, watched if "compensation" in wanted else frozenset())
-        self._faults = Faults(plant, watched if "fault" in wanted else frozenset())
-        parts = (self._meters, self._clocks, self._compensated, self._faults)
-        self.channels: frozenset[str] = frozenset().union(*(part.channels for part in parts))
+        self._clocks = Clocks(plant, watched, settings.clock_off)
+        # Each kind of fault with the field of the state that is its own.
+        parts: tuple[tuple[Watched, str, Part], ...] = (
+            ("fault", "faulty", Faults(plant, watched)),
+            ("flow-meter", "meters", FlowMeters(plant, watched)),
+            ("clock", "clocks", self._clocks),
+            ("compensation", "followed", Compensated(plant, watched)),
+        )
+        self._by_channel: dict[str, list[tuple[Watched, str, Part]]] = {}
+        for one in (one for one in parts if one[0] in wanted):
+            for channel in one[2].channels:
+                self._by_channel.setdefault(channel, []).append(one)
+        self._hears_clocks = "clock" in wanted
+        self.channels = frozenset(self._by_channel)
 
     def start(self) -> State:
         return State()
@@ -84,40 +92,26 @@ class Instrument:
 
     def on_stamp(self, state: State, stamp: Stamp) -> tuple[State, tuple[Finding, ...]]:
         """A clock that is far off is seen by just those times that no reading in order carries."""
-        if stamp.channel not in self._clocks.channels:
+        if not self._hears_clocks or stamp.channel not in self._clocks.channels:
             return state, ()
-        told = self._told(state, "clock", self._clocks.instrument_of[stamp.channel])
+        told = self._told(state, "clock", self._clocks.subject(stamp.channel))
         clocks, verdict = self._clocks.on_stamp(state.clocks, stamp, told=told)
-        return self._found(state if clocks is state.clocks else replace(state, clocks=clocks), (verdict,))
+        if clocks is not state.clocks:
+            state = replace(state, clocks=clocks)
+        return self._found(state, () if verdict is None else (verdict,))
 
     def on_reading(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         if reading.again:
             return state, ()
-        name, verdicts = reading.channel, []
-        if name in self._faults.channels:
-            told = self._told(state, "fault", name)
-            faulty, verdict = self._faults.on_reading(state.faulty, reading, told=told)
-            if faulty is not state.faulty:
-                state = replace(state, faulty=faulty)
-            verdicts.append(verdict)
-        if name in self._meters.channels:
-            told = self._told(state, "flow-meter", name)
-            meters, verdict = self._meters.on_reading(state.meters, reading, told=told)
-            if meters is not state.meters:
-                state = replace(state, meters=meters)
-            verdicts.append(verdict)
-        if name in self._clocks.channels:
-            told = self._told(state, "clock", self._clocks.instrument_of[name])
-            clocks, verdict = self._clocks.on_reading(state.clocks, reading, told=told)
-            if clocks is not state.clocks:
-                state = replace(state, clocks=clocks)
-            verdicts.append(verdict)
-        if name in self._compensated.channels:
-            told = self._told(state, "compensation", name)
-            followed, verdict = self._compensated.on_reading(state.followed, reading, told=told)
-            if followed is not state.followed:
-                state = replace(state, followed=followed)
-            verdicts.append(verdict)
+        verdicts = []
+        for part, kept, watching in self._by_channel.get(reading.channel, ()):
+            before = getattr(state, kept)
+            told = self._told(state, part, watching.subject(reading.channel))
+            after, verdict = watching.on_reading(before, reading, told=told)
+            if after is not before:
+                state = replace(state, **{kept: after})
+            if verdict is not None:
+                verdicts.append(verdict)
         return self._found(state, verdicts)
 
     def _condition(self, part: Watched, subject: str) -> str:
@@ -126,12 +120,10 @@ class Instrument:
     def _told(self, state: State, part: Watched, subject: str) -> bool:
         return bool(state.told) and self._condition(part, subject) in state.told
 
-    def _found(self, state: State, verdicts: Iterable[Verdict | None]) -> tuple[State, tuple[Finding, ...]]:
+    def _found(self, state: State, verdicts: Iterable[Verdict]) -> tuple[State, tuple[Finding, ...]]:
         """Findings of what holds, and of what was told and is gone, for as long as its alarm settles."""
         findings = []
         for verdict in verdicts:
-            if verdict is None:
-                continue
             condition = self._condition(verdict.part, verdict.subject)
             if verdict.holds:
                 if state.told.get(condition) != 0:

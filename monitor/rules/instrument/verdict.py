@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal, Protocol
 
-from monitor.readings import Evidence
+from monitor.readings import Evidence, Reading
 
 Watched = Literal["flow-meter", "clock", "compensation", "fault"]
 
@@ -21,3 +21,15 @@ class Verdict:
     since_ms: int
     confidence: float
     evidence: Evidence
+
+
+class Part(Protocol):
+    """One kind of fault that is watched for."""
+
+    channels: frozenset[str]
+
+    def subject(self, channel: str) -> str:
+        """What a verdict on this channel is about: itself, or its instrument."""
+
+    def on_reading(self, seen: Any, reading: Reading, *, told: bool) -> tuple[Any, Verdict | None]:
+        """After a reading in order; `told` asks for a verdict also when all is well."""
