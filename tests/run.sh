@@ -80,7 +80,8 @@ step 'style: ruff format' "$python" -m ruff format --check .
 step types "$python" -m mypy
 step walls "$goodwater_venv/bin/lint-imports" --no-logo
 step 'tests in real time' serial
-step tests "$python" -m pytest -q -n 2 --dist loadfile -m 'not serial and not long' </dev/null
+# Three at a time on two cores: much of what they do is waiting for real time.
+step tests "$python" -m pytest -q -n 3 --dist loadfile -m 'not serial and not long' </dev/null
 
 took=$(($(date +%s) - began))
 echo "--- short tier took $took s"
