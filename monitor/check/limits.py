@@ -44,8 +44,9 @@ def _beyond_range(judged: Judged) -> Iterator[str]:
     channel, quantity = judged.channel, judged.channel.quantity
     low, high = channel.canonical_range
     if (judged.value >= high) if judged.high_is_bad else (judged.value <= low):
+        side = f" {judged.key}" if judged.key in ("above", "below") else ""
         yield (
-            f"the limit {judged.key} {judged.shown} lies beyond what {channel.id} can show "
+            f"the limit{side} {judged.shown} lies beyond what {channel.id} can show "
             f"({shown(low, quantity)} to {shown(high, quantity)}); it can never be passed."
         )
 
