@@ -10,7 +10,7 @@ import logging
 import threading
 import time
 from collections.abc import Sequence
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -39,6 +39,7 @@ CONFIRM_S = 2.0  # and has so long to tell, before we leave, that it has read ou
 TURN_S = 0.25  # how long one turn of the network loop waits; bounds how late a stop is noticed
 DRAIN_PAUSE_S = 0.5  # a resumed session is drained when no message came for this long,
 DRAIN_LONGEST_S = 30.0  # or after this, because a busy shop never pauses
+_TOPICS_KNOWN = 4_096
 _NOBODYS_TOPIC = "goodwater/leaving"  # never subscribed to
 
 
@@ -300,6 +301,8 @@ class MqttDriver:
             for i in instruments
             if isinstance(i.wire, Wire) and i.wire.broker == broker.id
         ]
+        # A shop has few topics, and they come again and again; a stranger may invent many.
+        self._who_listens = lru_cache(maxsize=_TOPICS_KNOWN)(self._find_listening)
         self.subscriptions = covering([listener.wire.topic for listener in self._listeners])
         self._link = Link(self.name, sink, clock, delays)
         self._seen_before = seen_before
@@ -356,12 +359,8 @@ class MqttDriver:
         raw = bytes(message.payload)
         samples: list[Sample] = []
         counts: list[Count] = []
-        listening = False
-        for listener in self._listeners:
-            channels = listener.channels_of(topic)
-            if not channels:
-                continue
-            listening = True
+        listening = self._who_listens(topic)
+        for listener, channels in listening:
             for found in decode(listener.wire.payload, raw, channels=channels, subject=topic, now_ms=now_ms):
                 counts += found.problems
                 samples += found.samples(now_ms, status)
@@ -369,3 +368,8 @@ class MqttDriver:
             what = "nothing-for-us" if listening else "unknown-topic"
             counts.append(Origin(topic, now_ms).count(what, shortened(raw)))
         return Parcel(tuple(samples), tuple(counts))
+
+    def _find_listening(self, topic: str) -> tuple[tuple[Listener, tuple[Channel, ...]], ...]:
+        """The listeners that a message with this topic has something for, and for which of their channels."""
+        found = ((listener, listener.channels_of(topic)) for listener in self._listeners)
+        return tuple((listener, channels) for listener, channels in found if channels)
