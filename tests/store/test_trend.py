@@ -79,6 +79,7 @@ def test_nobody_and_nothing_have_no_points(tmp_path: Path) -> None:
             trend(one.writer.connection, "ro.flow", MIDNIGHT, MIDNIGHT, 10)
 
 
+@pytest.mark.serial
 def test_a_years_trend_costs_at_most_three_times_the_bare_query_of_its_rollups() -> None:
     figures = measure(channels=1, every_min=10)
     assert figures["same_extremes_as_the_readings"]
