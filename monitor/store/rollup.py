@@ -115,11 +115,11 @@ _UNKNOWN = _Definition(False, None, False, 0)
 
 
 def _definition(plant: Plant, channel: str) -> _Definition:
-    fast = plant.instrument_of(channel).expected_interval < FAST_MS
+    fast = plant.interval_of(channel) < FAST_MS
     gate = plant.channels[channel].gate
     if gate is None or gate.flow is None:
         return _UNKNOWN._replace(fast=fast)
-    trust_ms = max(_TRUST_AT_LEAST_MS, 3 * plant.instrument_of(gate.flow).expected_interval)
+    trust_ms = max(_TRUST_AT_LEAST_MS, 3 * plant.interval_of(gate.flow))
     return _Definition(fast, gate.flow, plant.channels[gate.flow].quantity == "contact", trust_ms)
 
 

@@ -62,9 +62,15 @@ def _columns(plant: Plant, name: str, resolution: Resolution) -> list[Column]:
     if resolution == "readings":
         return [Column(name, "value", unit), Column(name, "quality", "", "text")]
     found = [Column(name, what, unit) for what in ("lowest", "highest", "mean")]
-    if plant.channels[name].gate is not None:
+    if _flows(plant, name):
         found.append(Column(name, "flow-weighted mean", unit))
     return [*found, Column(name, "readings", "", "count"), Column(name, "good", "percent")]
+
+
+def _flows(plant: Plant, name: str) -> bool:
+    """Whether something says how much water runs past a channel."""
+    gate = plant.channels[name].gate
+    return gate is not None and gate.flow is not None
 
 
 def rows(
@@ -194,7 +200,7 @@ def _midnight_ms(day: date, zone: ZoneInfo) -> int:
 def _cells(plant: Plant, sums: dict[str, Sum | None]) -> list[Cell]:
     cells: list[Cell] = []
     for name, one in sums.items():
-        makers = _FLOWING if plant.channels[name].gate is not None else _PLAIN
+        makers = _FLOWING if _flows(plant, name) else _PLAIN
         cells += [None if one is None else make(one) for make in makers]
     return cells
 

@@ -67,6 +67,8 @@ def test_the_manifest_says_what_is_in_the_file(one: Kept, tmp_path: Path) -> Non
     assert manifest.bytes == (tmp_path / NAME).stat().st_size
     assert verified(tmp_path / NAME) == manifest
     assert sorted(path.name for path in tmp_path.glob(f"{NAME}*")) == [NAME, f"{NAME}.json"]
+    # One file by itself: its header (bytes 18, 19) asks for no log, so it is read where nobody may write.
+    assert (tmp_path / NAME).read_bytes()[18:20] == b"\x01\x01"
 
 
 def spoil(file: Path) -> None:
