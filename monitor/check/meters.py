@@ -29,12 +29,8 @@ def of_meters(site: SiteFile) -> Iterator[Caution]:
         yield from _cell(site, channel)
         yield from _below_minimum(site, channel)
         yield from _blind_zone(site, channel)
-        gate = channel.gate
-        flow = None if gate is None or gate.flow is None else site.plant.channels[gate.flow]
-        if gate is not None and gate.litres is not None and (flow is None or flow.quantity != "flow"):
-            what = "nothing here counts" if flow is None else "a contact counts no"
-            text = f"{channel.id}: {what} litres; its gate opens by minutes alone."
-            yield Caution(site.places.line("channel", channel.id, "gate"), text)
+        gate_line = site.places.line("channel", channel.id, "gate")
+        yield from (Caution(gate_line, text) for text in _gate(site, channel))
 
 
 def _unsaid(channel: Channel) -> Iterator[str]:
@@ -49,6 +45,20 @@ def _unsaid(channel: Channel) -> Iterator[str]:
             f"{channel.id}: no accuracy given, so how sure an alarm is rests on its last digit alone. Its "
             "sheet has one."
         )
+
+
+def _gate(site: SiteFile, channel: Channel) -> Iterator[str]:
+    gate = channel.gate
+    if gate is None:
+        return
+    if gate.flow is None:
+        yield (
+            f"{channel.id}: its gate has no flow, so its own course has to tell when water runs. Its values "
+            "stay uncertain, and a day without a clear start is judged by its lowest tenth, when it is over. "
+            "Name a flow meter, or a contact that closes while the plant runs."
+        )
+    elif gate.litres is not None and site.plant.channels[gate.flow].quantity != "flow":
+        yield f"{channel.id}: a contact counts no litres; its gate opens by minutes alone."
 
 
 def _cell(site: SiteFile, channel: Channel) -> Iterator[Caution]:

@@ -113,6 +113,7 @@ def test_one_meter_is_told_the_cheapest_next_instrument_first() -> None:
 
 CAUTIONS = [
     ((('gate = { flow = "ro.flow", minutes = "5 min" }\n', ""),), "ro-high: ro.ec has no gate"),
+    ((('gate = { flow = "ro.flow", minutes', "gate = { minutes"),), "ro.ec: its gate has no flow"),
     (
         (('above = "20 uS/cm"', 'above = "300 uS/cm"'),),
         "lies beyond what ro.ec can show (0.0 µS/cm to 200.0 µS/cm)",
