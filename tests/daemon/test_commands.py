@@ -51,7 +51,16 @@ def as_somebody_else(site_file: SiteFile, *arguments: str) -> subprocess.Complet
 
 
 @pytest.mark.parametrize(
-    "command", [("status",), ("alarms",), ("readings",), ("replay",), ("ack", "di-high")]
+    "command",
+    [
+        ("status",),
+        ("alarms",),
+        ("readings",),
+        ("export", "-"),
+        ("backup", "."),
+        ("replay",),
+        ("ack", "di-high"),
+    ],
 )
 def test_a_store_of_another_user_is_refused_in_words(shop: SiteFile, command: tuple[str, ...]) -> None:
     (shop.data_dir / STORE).chmod(0)
