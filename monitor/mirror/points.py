@@ -99,7 +99,8 @@ def _health(plant: Plant, instrument: Instrument) -> Strand:
 
 def head(measurement: str, tags: Mapping[str, str]) -> str:
     """Measurement and tags as a line begins; an empty tag is left out, as the protocol wants it."""
-    return ",".join([measurement, *(f"{name}={_escaped(value)}" for name, value in tags.items() if value)])
+    escaped = {name: _escaped(value) for name, value in tags.items()}
+    return ",".join([measurement, *(f"{name}={value}" for name, value in escaped.items() if value)])
 
 
 def _escaped(text: str) -> str:

@@ -11,7 +11,7 @@ REPOSITORY = Path(__file__).resolve().parents[2]
 EXTRAS: dict[str, list[str]] = {
     "runtime": [],
     "demo": ["demo", "embedded-broker"],
-    "test": ["demo", "embedded-broker", "test", "reference"],
+    "test": ["demo", "embedded-broker", "parquet", "test", "reference"],
 }
 PINNED = re.compile(r"^(?P<name>[a-z0-9-]+)==(?P<version>\S+)(?: ; (?P<marker>[^\\]+?))? \\$", re.MULTILINE)
 
