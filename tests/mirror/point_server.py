@@ -67,7 +67,7 @@ class PointServer:
         """Keep one line."""
         head, fields, time_ms = re.fullmatch(r"((?:[^ \\]|\\.)+) (\S+) (-?\d+)", line).groups()  # type: ignore[union-attr]
         measurement, *tags = re.split(r"(?<!\\),", head)
-        labels = [tuple(re.sub(r"\\(.)", r"\1", tag).split("=", 1)) for tag in tags]
+        labels = [tuple(re.sub(r"\\([,= ])", r"\1", tag).split("=", 1)) for tag in tags]
         for pair in fields.split(","):
             name, value = pair.split("=")
             series = tuple(sorted([("__name__", f"{measurement}_{name}"), *labels]))
