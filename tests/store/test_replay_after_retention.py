@@ -39,7 +39,7 @@ def test_a_replay_says_from_where_the_stream_is_kept_and_compares_what_lies_afte
     assert main(["replay", str(shop.path)]) == 0
     assert "deleted" not in capsys.readouterr().out
     retention = RetentionSettings.model_validate({"fast_raw": "14 days", "raw": "14 days"})
-    upkeep = Upkeep(shop.plant, retention)
+    upkeep = Upkeep(shop.plant, retention, believed_ticks=1)
     while upkeep.step(writer.connection, START_MS + 45 * DAY * MINUTE):
         pass
     writer.close()

@@ -42,7 +42,8 @@ def hourly(channel: str, days: float, from_ms: int = MIDNIGHT) -> list[Reading]:
 
 def keep_up(one: Kept, now_ms: int, settings: RetentionSettings = SHORT) -> int:
     """All the store does for itself, as at a time; how many transactions it took."""
-    upkeep, steps = Upkeep(one.plant, settings), 0
+    tick(one, now_ms)
+    upkeep, steps = Upkeep(one.plant, settings, believed_ticks=1), 0
     while upkeep.step(one.writer.connection, now_ms):
         steps += 1
     return steps
@@ -183,6 +184,7 @@ def test_records_of_people_go_after_a_year_and_alarms_after_ten_but_nothing_that
     ]
     did = OperatorAction(old, "event", "di", "lead", "new resin", event="resin-change")
     with kept(tmp_path, quick=True) as one:
+        one.seq = 1_000
         with open_inbox(one.data) as people:
             inbox.put(people, OperatorAction(old, "acknowledge", "di-high", "lead", ""))
             inbox.put(people, OperatorAction(old, "acknowledge", "never taken", "lead", ""))
@@ -207,7 +209,7 @@ def test_records_of_people_go_after_a_year_and_alarms_after_ten_but_nothing_that
         assert one.rows("select key, by from transition order by id") == [
             (alarms[2].key, ""), (alarms[3].key, ""), (alarms[4].key, ""), (alarms[5].key, "deputy"),
         ]  # fmt: skip
-        bodies = [body for (body,) in one.rows("select body from event order by seq")]
+        bodies = [body for (body,) in one.rows("select body from event where kind != 'tick' order by seq")]
         assert len(bodies) == 2 and "new resin" in bodies[1]
         assert not any("lead" in body for body in bodies)
 
@@ -216,7 +218,8 @@ def test_an_hour_that_is_due_keeps_its_readings_until_it_is_summed_up(tmp_path: 
     now_ms = MIDNIGHT + 70 * DAY
     with kept(tmp_path, quick=True) as one:
         live(one, 70)
-        upkeep = Upkeep(one.plant, SHORT)
+        tick(one, now_ms)
+        upkeep = Upkeep(one.plant, SHORT, believed_ticks=1)
         while upkeep.step(one.writer.connection, now_ms):
             how = summed(one.writer.connection, "ro.flow")
             due = one.rows("select min(from_ms) from rollup_due where channel = 1")[0][0]
@@ -237,3 +240,33 @@ def test_an_hour_that_is_due_keeps_its_readings_until_it_is_summed_up(tmp_path: 
 def test_times_that_do_not_fit_each_other_are_refused(written: dict[str, str], said: str) -> None:
     with pytest.raises(ValidationError, match=said):
         RetentionSettings.model_validate(written)
+
+
+def test_a_clock_that_was_years_ahead_for_a_while_deletes_nothing(tmp_path: Path) -> None:
+    with kept(tmp_path, quick=True) as one:
+        one.store(minutely("ro.flow", 26))
+        ticks = [MIDNIGHT + n * MINUTE for n in range(1500)]
+        wrong = [MIDNIGHT + 4000 * DAY + n * MINUTE for n in range(1400)]
+        one.writer.commit(
+            Batch(MIDNIGHT, events=[(10_000 + n, Tick(t)) for n, t in enumerate(ticks + wrong)])
+        )
+        upkeep = Upkeep(one.plant, SHORT)
+        while upkeep.step(one.writer.connection, wrong[-1]):
+            pass
+        assert len(one.rows("select * from reading")) == 26 * 60
+        # After a day of it the clock is believed.
+        more = [(20_000 + n, Tick(wrong[-1] + n * MINUTE)) for n in range(40)]
+        one.writer.commit(Batch(MIDNIGHT, events=more))
+        while upkeep.step(one.writer.connection, wrong[-1] + DAY):
+            pass
+        assert one.rows("select * from reading") == []
+
+
+def test_a_store_younger_than_a_day_deletes_nothing(tmp_path: Path) -> None:
+    with kept(tmp_path, quick=True) as one:
+        one.store(minutely("ro.flow", 1))
+        tick(one, MIDNIGHT + 4000 * DAY)
+        upkeep = Upkeep(one.plant, SHORT)
+        while upkeep.step(one.writer.connection, MIDNIGHT + 4000 * DAY):
+            pass
+        assert len(one.rows("select * from reading")) == 60
