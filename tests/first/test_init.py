@@ -16,7 +16,7 @@ from monitor.first.answers import UNKNOWN, Answers
 from monitor.first.page import PAGE
 from monitor.first.sections import questions
 from tests.first.keyboard import Keyboard
-from tests.first.shops import EYE, TWELVE, filled, site_of
+from tests.first.shops import EYE, TWELVE, filled, site_of, twelve
 
 DOCS = Path(__file__).parents[2] / "docs"
 
@@ -223,5 +223,5 @@ ON_THE_PAGE = {
 
 
 def test_what_init_asks_has_its_place_on_the_page() -> None:
-    asked = filled(TWELVE)
+    asked = twelve()
     assert [key for key, words in ON_THE_PAGE.items() if key not in asked or words not in PAGE] == []

@@ -9,7 +9,7 @@ import pytest
 from monitor.first.answers import UNKNOWN, Answers
 from monitor.first.interview import Stopped
 from monitor.first.sections import questions
-from tests.first.shops import EYE, TWELVE, Person, filled, without
+from tests.first.shops import EYE, Person, filled, twelve, without
 
 
 def talked(given: dict[str, str], *lines: str, path: Path | None = None) -> tuple[Person, Answers]:
@@ -141,7 +141,7 @@ def test_a_file_that_cannot_be_written_stops_nobody(tmp_path: Path) -> None:
 
 
 def test_sump_sizes_are_asked_once_and_only_those_that_differ_again() -> None:
-    asked = [q.key for q in questions(filled(TWELVE)) if q.key.startswith("sump.")]
+    asked = [q.key for q in questions(twelve()) if q.key.startswith("sump.")]
     assert asked.count("sump.litres") == 1
     assert [key for key in asked if key[5:6].isdigit()] == [
         "sump.3.litres",
