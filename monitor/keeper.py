@@ -38,6 +38,7 @@ _MOST_MISSED = 60
 _AWAY_S = 60.0
 _QUEUE_PARCELS = 2_000
 _IDLE_S = 0.2
+_MORE_AT_ONCE = 50  # of what waits in the queue, before clock, inbox and supervisor have their turn again
 _TEND_AT_LEAST_S = 5.0
 # So often in a row SQLite calls the file damaged, though a look through it finds nothing.
 _SURELY_DAMAGED = 3
@@ -198,6 +199,10 @@ class Keeper:
             wait_s = min(wait_s, self._batch.opened_s + self._limits.seconds - time.monotonic())
         with contextlib.suppress(queue.Empty):
             self._take(self._queue.get(timeout=max(0.0, wait_s)))
+            for _ in range(_MORE_AT_ONCE):
+                if self._is_due():
+                    break
+                self._take(self._queue.get_nowait())
         if self._is_due():
             self._commit()
         self._tend()
