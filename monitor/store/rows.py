@@ -24,9 +24,13 @@ from monitor.readings import (
 _BOUND, _STANDING, _STATUS, _OWN_TIME, _STATUS_MORE, _REASONS_MORE = 16, 18, 21, 25, 26, 32
 _REASONS_LOW, _STATUS_LOW, _STATUS_MORE_MASK = 0xFFFF, 15, 63
 
+_NONE, _OK = Reason.NONE, Status.OK
+
 
 def flags_of(reading: Reading) -> int:
     """Everything about a reading that is not a number, in one integer."""
+    if reading.reasons is _NONE and reading.status is _OK:  # nearly always: quickly
+        return reading.bound << _BOUND | reading.standing << _STANDING | reading.own_time << _OWN_TIME
     return (
         _reason_bits(reading.reasons)
         | reading.bound << _BOUND

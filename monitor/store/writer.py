@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any
 
 from monitor.readings import (
     Count,
@@ -204,25 +205,31 @@ class Writer:
         (a mark that was moved back) are they looked at singly.
         """
         self._set_aside = []
-        rows = [reading_row(self._channel_id(r.channel), seq, r) for seq, r in readings]
-        singly = [i for i, (_, r) in enumerate(readings) if not r.ordered]
-        odd = set(singly)
-        plain = [i for i in range(len(rows)) if i not in odd]
-        self._note_behind([rows[i][:2] for i in plain])
-        timed = (i for i, (_, r) in enumerate(readings) if r.standing != Standing.BAD_TIME)
-        mark_due(self._connection, [rows[i][:2] for i in timed])
-        cursor = self._connection.executemany(_INSERT_READING, [rows[i] for i in plain])
+        known = self._channel_ids.get
+        plain, singly, timed = [], [], []
+        for seq, reading in readings:
+            row = reading_row(known(reading.channel) or self._channel_id(reading.channel), seq, reading)
+            if reading.standing is not _BAD_TIME:
+                timed.append(row)
+            if reading.ordered:
+                plain.append(row)
+            else:
+                singly.append((reading, row))
+        self._note_behind(plain)
+        mark_due(self._connection, ((row[0], row[1]) for row in timed))
+        cursor = self._connection.executemany(_INSERT_READING, plain)
         if cursor.rowcount not in (-1, len(plain)):
-            singly.extend(plain)
-        return self._store_singly([(readings[i][1], rows[i]) for i in singly])
+            in_order = (reading for _, reading in readings if reading.ordered)
+            singly += zip(in_order, plain, strict=True)
+        return self._store_singly(singly)
 
-    def _note_behind(self, rows: Iterable[tuple[int, int]]) -> None:
+    def _note_behind(self, rows: Iterable[tuple[Any, ...]]) -> None:
         """Readings in order are later than any before them, except after a mark that was moved back or lost:
         those are for the record of revisions."""
-        behind = []
-        for channel, time_ms in rows:
-            if time_ms > self._latest_in_order(channel):
-                self._highest[channel] = time_ms
+        behind, highest = [], self._highest
+        for channel, time_ms, *_ in rows:
+            if time_ms > (highest.get(channel) or self._latest_in_order(channel)):
+                highest[channel] = time_ms
             else:
                 behind.append((channel, time_ms))
         revisions.note(self._connection, revisions.joined(behind))
@@ -340,6 +347,7 @@ class Writer:
         return subject
 
 
+_BAD_TIME = Standing.BAD_TIME
 _INSERT_READING = "insert into reading values (?, ?, ?, ?, ?, ?, ?) on conflict do nothing"
 
 
