@@ -15,9 +15,11 @@ import pytest
 from monitor.cli import main
 from monitor.config import SiteFile
 from monitor.readings import Reason, Standing
+from monitor.store.settings import RetentionSettings
 from tests.heart.shop import site
 from tests.store.by_hand import summed_by_hand
-from tests.store.kept import HOUR, MIDNIGHT, SITE, Kept, kept, reading
+from tests.store.kept import DAY, HOUR, MIDNIGHT, SITE, Kept, kept, reading
+from tests.store.test_retention import keep_up, live
 from tests.store.test_rollup import minutely
 
 MINUTE = 60_000
@@ -96,6 +98,20 @@ def test_sums_are_those_of_the_readings_whether_they_are_summed_up_yet_or_not(
     assert rows[0]["time"] == (
         "2026-06-01T00:00:00.000+02:00" if every == "days" else "2026-06-01T02:00:00.000+02:00"
     )
+
+
+def test_days_whose_hours_are_gone_are_those_of_utc_and_counted_once(
+    shop: SiteFile, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with kept(tmp_path, SITE, quick=True) as one:
+        live(one, 50)
+        times = {"fast_raw": "14 days", "raw": "14 days", "minute": "14 days", "hour": "30 days"}
+        keep_up(one, MIDNIGHT + 50 * DAY, RetentionSettings.model_validate(times))
+    rows = exported(shop, "--every", "days", "--channel", "ro.flow", capsys=capsys)
+    read = [int(row["ro.flow readings"]) for row in rows]
+    assert read[:20] == [48] * 20
+    # Where days of UTC end and the shop's begin, two hours are in both.
+    assert sum(read) == 50 * 48 + 4
 
 
 def test_a_span_is_cut_out_and_a_stamp_of_years_ahead_costs_no_years(

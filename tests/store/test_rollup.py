@@ -149,7 +149,7 @@ def test_the_mean_is_weighted_by_the_flow_of_the_channels_gate(tmp_path: Path, c
             running = float(n % 10 < 5) * (1.0 if contact else 2.0 + n % 3)
             standing = Standing.JUDGED if running else Standing.GATED
             ec = reading("ro.ec", at + 500 + n % 4 * 9_000, 5.0 + n, standing)
-            silent = 70 <= n < 84  # for longer than its word is good
+            silent = 73 <= n < 84  # for longer than its word is good
             one.store([ec] if silent else [reading("ro.flow", at, running), ec])
         one.sum_up(MIDNIGHT + 2 * DAY)
         how = summed(one.writer.connection, "ro.ec")
