@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
+from monitor.cli import main
 from monitor.readings import StoreReplaced
 from monitor.store import reader
 from monitor.store.files import open_reader
@@ -19,16 +18,13 @@ from tests.waiting import eventually
 pytestmark = pytest.mark.serial
 
 
-def goodwater(command: str, watch: Watched, *arguments: str) -> str:
-    """Run a command; what it printed, its exit code first."""
-    words = [sys.executable, "-m", "monitor.cli", command, str(watch.path), *arguments]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=60, check=False)
-    return f"{done.returncode} {done.stdout}{done.stderr}"
-
-
 @pytest.mark.timeout(180)
 def test_a_watch_is_backed_up_while_it_stores_and_goes_on_from_the_backup(
-    watched: Callable[..., Watched], publisher: Publisher, now_ms: int, tmp_path: Path
+    watched: Callable[..., Watched],
+    publisher: Publisher,
+    now_ms: int,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     watch = watched()
     watch.start()
@@ -37,13 +33,13 @@ def test_a_watch_is_backed_up_while_it_stores_and_goes_on_from_the_backup(
     for n in range(20):
         publisher.publish(now_ms + n, 5.0 + n / 100)
     eventually(lambda: len(watch.readings()) == 20)
-    assert goodwater("backup", watch, str(file)).startswith("0 ")
-    refused = goodwater("restore", watch, str(file))
-    assert refused.startswith("2 ") and "stop it first" in refused
+    assert main(["backup", str(watch.path), str(file)]) == 0
+    assert main(["restore", str(watch.path), str(file)]) == 2
+    assert "stop it first" in capsys.readouterr().err
     publisher.publish(now_ms + 100, 31.5)
     eventually(watch.transitions)
     watch.stop()
-    assert goodwater("restore", watch, str(file)).startswith("0 ")
+    assert main(["restore", str(watch.path), str(file)]) == 0
     assert {r.raw for r in watch.readings()} == {5.0 + n / 100 for n in range(20)}
     watch.start()
     watch.ready()

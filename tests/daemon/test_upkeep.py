@@ -68,7 +68,10 @@ def sample(n: int) -> Sample:
 
 
 @pytest.mark.parametrize("busy", [False, True])
-def test_an_hour_is_summed_up_soon_after_it_is_over(shop: SiteFile, busy: bool) -> None:
+def test_an_hour_is_summed_up_soon_after_it_is_over(
+    shop: SiteFile, busy: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.keeper._TEND_AT_LEAST_S", 0.5)
     clock, stop = SetClock(), threading.Event()
 
     def send(keeper: Keeper) -> None:

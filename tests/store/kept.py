@@ -35,6 +35,12 @@ def reading(
     return Reading(channel=channel, time_ms=time_ms, value=value, standing=standing, **(known | more))
 
 
+def minutely(channel: str, hours: float, from_ms: int = MIDNIGHT) -> list[Reading]:
+    return [
+        reading(channel, from_ms + n * 60_000 + 7, 5.0 + n * 7919 % 100 / 10) for n in range(int(hours * 60))
+    ]
+
+
 @cache
 def plant_of(text: str) -> Plant:
     with tempfile.TemporaryDirectory() as folder:

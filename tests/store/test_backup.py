@@ -20,8 +20,7 @@ from monitor.store.backup import BackupError, Manifest, back_up, manifest_path, 
 from monitor.store.files import STORE, hold, open_reader
 from monitor.store.writer import Batch, Writer
 from tests.heart.shop import START_MS, site
-from tests.store.kept import DAY, MIDNIGHT, Kept, kept, reading
-from tests.store.test_rollup import minutely
+from tests.store.kept import DAY, MIDNIGHT, Kept, kept, minutely, reading
 
 NAME = "copy.db"
 
@@ -50,7 +49,7 @@ def test_a_backup_is_of_the_moment_it_began_however_much_is_written_meanwhile(
         start = START_MS + len(shares) * 3_600_000
         one.store([reading("di.ec", start + n, 1.0) for n in range(100)])
         if len(shares) == 2:
-            one.writer.connection.execute("pragma wal_checkpoint(truncate)")
+            one.writer.connection.execute("pragma wal_checkpoint(passive)")
 
     manifest = back_up(one.data, tmp_path / NAME, "shop", START_MS, write_on)
     assert shares == sorted(shares) and len(shares) > 4
@@ -265,8 +264,8 @@ def test_of_a_damaged_store_is_taken_what_can_still_be_read(
 ) -> None:
     shop = site(tmp_path)
     with kept(tmp_path) as one:
-        one.store([*minutely("ro.flow", 24 * 10), *minutely("di.ec", 24 * 10)])
-        one.sum_up(MIDNIGHT + 11 * DAY)
+        one.store([*minutely("ro.flow", 24 * 4), *minutely("di.ec", 24 * 4)])
+        one.sum_up(MIDNIGHT + 5 * DAY)
         one.writer.connection.execute("pragma wal_checkpoint(truncate)")
         (pages,), (size,) = one.rows("pragma page_count")[0], one.rows("pragma page_size")[0]
         before = {(r.channel, r.time_ms): r.raw for r in one.of("ro.flow") + one.of("di.ec")}

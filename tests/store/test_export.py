@@ -18,9 +18,8 @@ from monitor.readings import Reason, Standing
 from monitor.store.settings import RetentionSettings
 from tests.heart.shop import site
 from tests.store.by_hand import summed_by_hand
-from tests.store.kept import DAY, HOUR, MIDNIGHT, SITE, Kept, kept, reading
+from tests.store.kept import DAY, HOUR, MIDNIGHT, SITE, Kept, kept, minutely, reading
 from tests.store.test_retention import keep_up, live
-from tests.store.test_rollup import minutely
 
 MINUTE = 60_000
 

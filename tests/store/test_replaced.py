@@ -13,8 +13,7 @@ from monitor.store import reader, replaced
 from monitor.store.files import STORE, keep_reserve, open_reader
 from monitor.store.writer import Batch, Writer
 from tests.heart.shop import START_MS
-from tests.store.kept import HOUR, kept
-from tests.store.test_rollup import minutely
+from tests.store.kept import HOUR, kept, minutely
 
 ASIDE = "goodwater.damaged-20260601T060000Z.db"
 

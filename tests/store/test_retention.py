@@ -27,8 +27,8 @@ from monitor.store.trend import trend
 from monitor.store.upkeep import Upkeep
 from monitor.store.writer import Batch
 from tests.store.by_hand import summed_by_hand
-from tests.store.kept import DAY, HOUR, MIDNIGHT, Kept, kept, reading
-from tests.store.test_rollup import minutely, same, stored, without_flow
+from tests.store.kept import DAY, HOUR, MIDNIGHT, Kept, kept, minutely, reading
+from tests.store.test_rollup import same, stored, without_flow
 
 MINUTE = 60_000
 SHORT = RetentionSettings.model_validate(
@@ -91,7 +91,7 @@ def test_a_trend_over_what_was_thinned_out_still_has_the_extremes_and_counts_of_
                 found = trend(one.writer.connection, channel, now_ms - 60 * DAY, now_ms, points)
                 assert len(found.points) <= points
                 assert sum(p.sum.n for p in found.points) == 60 * 48
-                for p in found.points:
+                for p in found.points[:: max(1, points // 100)]:
                     expected = summed_by_hand(one.of(channel, p.start_ms, p.end_ms))
                     assert expected is not None and same(without_flow(p.sum), expected)
         fine = trend(one.writer.connection, "di.ec", now_ms - 60 * DAY, now_ms, 200_000)

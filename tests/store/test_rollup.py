@@ -23,7 +23,7 @@ from monitor.store.rollup import recompute_rollups, summed
 from monitor.store.sums import Every, Flow, Grid, Sum, merged, of_rollups
 from monitor.store.trend import trend
 from tests.store.by_hand import flow_mean_by_hand, summed_by_hand
-from tests.store.kept import DAY, HOUR, MIDNIGHT, SITE, Kept, kept, reading
+from tests.store.kept import DAY, HOUR, MIDNIGHT, SITE, Kept, kept, minutely, reading
 from tests.waiting import eventually
 
 MINUTE = 60_000
@@ -61,12 +61,6 @@ def agree(one: Kept, channel: str, every: Every, until_ms: int) -> None:
     assert set(found) == set(expected)
     for at, s in expected.items():
         assert same(without_flow(found[at]), s)
-
-
-def minutely(channel: str, hours: float, from_ms: int = MIDNIGHT) -> list[Reading]:
-    return [
-        reading(channel, from_ms + n * MINUTE + 7, 5.0 + n * 7919 % 100 / 10) for n in range(int(hours * 60))
-    ]
 
 
 def test_hours_and_days_are_always_kept_and_minutes_where_readings_come_often(tmp_path: Path) -> None:
@@ -251,7 +245,7 @@ def test_the_sum_of_two_parts_is_the_sum_of_the_whole(readings: list[Reading], c
         assert merged(first.with_flow(2.0, 5.0), second).flow_mean == 5.0
 
 
-@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(_OPS, st.data())
 def test_whatever_came_in_whatever_order_a_trend_is_that_of_the_readings(
     ops: list[object], data: st.DataObject
@@ -294,8 +288,7 @@ def _is_that_of_the_readings(one: Kept, channel: str, from_ms: int, to_ms: int, 
 _KILLED = """
 import sys, time
 from pathlib import Path
-from tests.store.kept import DAY, MIDNIGHT, Kept
-from tests.store.test_rollup import minutely
+from tests.store.kept import DAY, MIDNIGHT, Kept, minutely
 one = Kept(Path(sys.argv[1]))
 one.store(minutely("ro.flow", 24 * 10))
 while one.rollups.step(one.writer.connection, MIDNIGHT + 90 * DAY, 0.0):

@@ -9,8 +9,7 @@ import pytest
 from monitor.readings import Reason, Standing
 from monitor.store.trend import trend
 from tests.bench.trend import measure
-from tests.store.kept import DAY, HOUR, MIDNIGHT, kept, reading
-from tests.store.test_rollup import minutely
+from tests.store.kept import DAY, HOUR, MIDNIGHT, kept, minutely, reading
 
 MINUTE = 60_000
 
