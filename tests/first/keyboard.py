@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import select
@@ -54,14 +55,14 @@ class Keyboard:
         self.type(text)
 
     def ctrl_c(self) -> None:
-        """Press it, and again when nothing happens for a second, as anybody would.
+        """Press it, and again when the program has not ended a second later, as anybody would.
 
         One that arrives between readline's prompt and its wait is only noticed with the next key.
         """
-        for _ in range(10):
+        for _ in range(20):
             os.write(self._master, b"\x03")
-            ready, _, _ = select.select([self._master], [], [], 1.0)
-            if ready or self.process.poll() is not None:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self.process.wait(1.0)
                 return
 
     def ended(self, seconds: float = 30.0) -> tuple[int, str]:

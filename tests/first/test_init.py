@@ -43,6 +43,7 @@ def test_a_shop_is_described_at_a_terminal_with_mistakes_and_ctrl_c_halfway(
     first.answer("as no readable text", "18")
     first.answer("18 of what?", "gpg")
     first.expect("Alkalinity")
+    first.expect("> ")
     first.ctrl_c()
     code, said = first.ended()
     assert code == 130
