@@ -2,7 +2,8 @@
 
 What must hold: every published reading that carries its time is stored exactly once; every alarm that was
 raised or returned has its message in the outbox; each Message-ID reaches the mailbox at least once, extra
-copies are counted; a replay of the stored stream gives the stored alarms.
+copies are counted; a replay of the stored stream gives the stored alarms; what is polled meanwhile has no gap
+longer than the restart, one poll and a batch.
 """
 
 from __future__ import annotations
@@ -12,7 +13,8 @@ import random
 import threading
 import time
 from collections import Counter
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.routing import notices
 from monitor.commands.replay import replayed
@@ -21,6 +23,7 @@ from monitor.store import reader
 from monitor.store.files import open_reader
 from monitor.watch import Watch
 from simulator.mailbox import Mailbox
+from tests.daemon.polled import PolledAccount, polled_account, watching_since_ms
 from tests.daemon.watched import Publisher, Watched
 from tests.waiting import eventually
 
@@ -44,6 +47,7 @@ class Account:
     delivered_at_least_once: int
     extra_copies: int
     replay_same: bool
+    polled: PolledAccount | None = None
 
     def as_dict(self) -> dict[str, object]:
         return asdict(self)
@@ -81,17 +85,26 @@ class _Traffic:
             self._stop.wait(0.004)
 
 
-def kill_and_account(watch: Watched, mailbox: Mailbox, broker_port: int, kills: int, seed: int) -> Account:
-    """Kill `kills` times, every third time the supervisor too; then stop and account."""
+def kill_and_account(
+    watch: Watched, mailbox: Mailbox, broker_port: int, kills: int, seed: int, polled: Sequence[str] = ()
+) -> Account:
+    """Kill `kills` times, every third time the supervisor too; then stop and account.
+
+    `polled`: channels of the site that are polled all the while.
+    """
     chance = random.Random(seed)
+    kills_ms: list[int] = []
     traffic = _Traffic(broker_port, seed + 1)
     watch.start()
     watch.ready()
+    for channel in polled:
+        eventually(lambda c=channel: watch.readings(c), 30, what=f"{channel} is polled")
     traffic.start()
     daemons = everything = 0
     try:
         for n in range(kills):
             time.sleep(chance.uniform(0.05, 1.2))
+            kills_ms.append(time.time_ns() // 1_000_000)
             if n % 3 == 0:
                 before = watch.daemon
                 watch.kill_daemon()
@@ -104,11 +117,15 @@ def kill_and_account(watch: Watched, mailbox: Mailbox, broker_port: int, kills: 
                 everything += 1
     finally:
         traffic.stop()
+    eventually(lambda: watching_since_ms(watch)[-1] > kills_ms[-1], 90, what="watching again")
+    for channel in polled:
+        eventually(lambda c=channel: watch.readings(c)[-1].arrival_ms > watching_since_ms(watch)[-1], 30)
     wanted = len(traffic.published)
     _until_quiet(watch, wanted)
     eventually(lambda: watch.owed_and_delivered()[0] == 0, 120, what="everything delivered")
     watch.stop()
-    return _account(watch, mailbox, traffic.published, daemons, everything)
+    account = _account(watch, mailbox, traffic.published, daemons, everything)
+    return replace(account, polled=polled_account(watch, polled, kills_ms)) if polled else account
 
 
 def _until_quiet(watch: Watched, wanted: int) -> None:

@@ -1,4 +1,4 @@
-"""kill -9 of the daemon, and of its supervisor with it, two hundred times under QoS 1 traffic."""
+"""kill -9 of the daemon and its supervisor, two hundred times, under QoS 1 traffic and Modbus polls."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import trustme
 
 from simulator.mailbox import Mailbox
 from tests.daemon.killing import kill_and_account
+from tests.daemon.polled import BATCH_MS, CHANNELS, POLL_MS, two_polled
 from tests.daemon.watched import Watched, write_site
 from tests.long import result
 from tests.mosquitto import Mosquitto
@@ -17,7 +18,7 @@ from tests.mosquitto import Mosquitto
 KILLS = 200
 
 
-def measure(seed: int) -> dict[str, result.Figure]:
+def measure(seed: int, kills: int = KILLS) -> dict[str, result.Figure]:
     """Kill, account, and hold the account to what is promised."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -27,11 +28,12 @@ def measure(seed: int) -> dict[str, result.Figure]:
         authority.issue_cert("localhost").configure_cert(tls)
         broker = Mosquitto(folder / "broker")
         broker.start()
-        with Mailbox(security="starttls", tls=tls, users={"goodwater": "open sesame"}) as box:
-            path = write_site(folder, broker_port=broker.port, mail_port=box.port, ca_file=folder / "ca.pem")
-            watch = Watched(path)
+        users = {"goodwater": "open sesame"}
+        with Mailbox(security="starttls", tls=tls, users=users) as box, two_polled(folder) as polled:
+            ports = {"broker_port": broker.port, "mail_port": box.port}
+            watch = Watched(write_site(folder, ca_file=folder / "ca.pem", more=polled, **ports))
             try:
-                account = kill_and_account(watch, box, broker.port, KILLS, seed)
+                account = kill_and_account(watch, box, broker.port, kills, seed, polled=CHANNELS)
             finally:
                 watch.close()
                 broker.kill()
@@ -40,7 +42,8 @@ def measure(seed: int) -> dict[str, result.Figure]:
     assert account.messages_without_row == 0, account
     assert account.delivered_at_least_once == account.messages_owed, account
     assert account.replay_same, account
-    return {"kills": KILLS, **account.as_dict()}  # type: ignore[dict-item]  # plain numbers
+    assert account.polled is not None and account.polled.longest_unpolled_ms <= POLL_MS + BATCH_MS, account
+    return {"kills": kills, "poll_ms": POLL_MS, **account.as_dict()}  # type: ignore[dict-item]  # plain numbers
 
 
 if __name__ == "__main__":
