@@ -13,6 +13,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from monitor.intake.decoded import NumberText
 from monitor.intake.encoding import line_encoding
+from monitor.intake.fit import unfit_values
 from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
 
 DELIMITERS = {"comma": ",", "semicolon": ";", "tab": "\t"}
@@ -110,15 +111,7 @@ class Wire(Table):
 
     def mistakes(self, channels: Sequence[str]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
-        return [
-            f'wire value "{channel}" is no channel of this instrument; it has: {", ".join(channels)}'
-            for channel in self.values
-            if channel not in channels
-        ] + [
-            f'channel "{channel}" has no column in the wire\'s values'
-            for channel in channels
-            if channel not in self.values
-        ]
+        return unfit_values("wire", self.values, channels, "column in the wire's values")
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What each channel is read from, in words; the same source for two channels is a mistake."""

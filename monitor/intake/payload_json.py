@@ -8,6 +8,7 @@ from typing import Literal
 from pydantic import Field
 
 from monitor.intake.decoded import Decoded, NumberText, Origin, Refusal, TimeUnit, merged, said
+from monitor.intake.fit import unfit_values
 from monitor.intake.json_document import ABSENT, Pointer, at_pointer, document_of, elements_at, time_of
 from monitor.plant.channel import Channel
 from monitor.plant.fields import Id
@@ -46,15 +47,7 @@ class JsonPayload(NumberText):
 
     def mistakes(self, channels: Sequence[str], together: Sequence[Sequence[str]]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
-        return [
-            f'payload value "{channel}" is no channel of this instrument; it has: {", ".join(channels)}'
-            for channel in self.values
-            if channel not in channels
-        ] + [
-            f'channel "{channel}" has no pointer in the payload\'s values'
-            for channel in channels
-            if channel not in self.values
-        ]
+        return unfit_values("payload", self.values, channels, "pointer in the payload's values")
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What part of a payload each channel is read from."""

@@ -18,6 +18,7 @@ from monitor.intake.decoded import (
     said,
     shortened,
 )
+from monitor.intake.fit import unfit_values
 from monitor.intake.json_document import document_of, elements_at
 from monitor.intake.senml import Record, resolve
 from monitor.intake.unit_text import senml_scale
@@ -51,18 +52,9 @@ class SenmlPayload(Table):
     def mistakes(self, channels: Sequence[str], together: Sequence[Sequence[str]]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
         named = [*self.values, *self.sums]
-        strange = [
-            f'payload value "{channel}" is no channel of this instrument; it has: {", ".join(channels)}'
-            for channel in named
-            if channel not in channels
-        ]
-        missing = [
-            f'channel "{channel}" has no name in the payload\'s values or sums'
-            for channel in channels
-            if channel not in named
-        ]
+        unfit = unfit_values("payload", named, channels, "name in the payload's values or sums")
         both = [channel for channel in self.values if channel in self.sums]
-        return [*strange, *missing, *(f'channel "{channel}" is in values and in sums' for channel in both)]
+        return [*unfit, *(f'channel "{channel}" is in values and in sums' for channel in both)]
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What part of a payload each channel is read from."""

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, model_validator
 from monitor.intake.checksums import CHECKSUMS
 from monitor.intake.decoded import NumberText, TimeUnit
 from monitor.intake.encoding import line_encoding
+from monitor.intake.fit import unfit_values
 from monitor.plant.fields import DurationMs, Id, RefersTo, Table, Wrong
 
 DELIMITERS = {"lf": b"\n", "cr": b"\r", "crlf": b"\r\n", "etx": b"\x03"}
@@ -176,15 +177,7 @@ class Wire(NumberText):
 
     def mistakes(self, channels: Sequence[str]) -> list[str]:
         """What does not fit an instrument with these channels, in words."""
-        return [
-            f'wire value "{channel}" is no channel of this instrument; it has: {", ".join(channels)}'
-            for channel in self.values
-            if channel not in channels
-        ] + [
-            f'channel "{channel}" has no group in the wire\'s values'
-            for channel in channels
-            if channel not in self.values
-        ]
+        return unfit_values("wire", self.values, channels, "group in the wire's values")
 
     def sources(self, channels: Sequence[str]) -> dict[str, str]:
         """What each channel is read from, in words; the same source for two channels is a mistake."""
