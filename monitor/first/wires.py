@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from monitor.first import samples, written
@@ -127,17 +127,16 @@ def _mqtt(answers: Answers, meter: Meter) -> list[Question]:
             )
         )
     found = own_message_of(answers, meter)
-    if found is not None and len(found.values) > 1:
-        options = {value.where: value.written for value in found.values}
-        asked.append(
-            Question(
-                f"{at}.value",
-                "Which of its numbers is it?",
-                lambda t: written.choice(t, options),
-                options=options,
-            )
-        )
-    return asked
+    return [*asked, *_which_number(at, found.values if found is not None else ())]
+
+
+def _which_number(at: str, found: Sequence[samples.Value]) -> list[Question]:
+    """Asked only where there are several."""
+    options = {value.where: value.written for value in found}
+    question = Question(
+        f"{at}.value", "Which of its numbers is it?", lambda t: written.choice(t, options), options=options
+    )
+    return [question] if len(found) > 1 else []
 
 
 def broker_place(typed: str) -> tuple[str, int | None]:
@@ -174,18 +173,7 @@ def _line(answers: Answers, meter: Meter) -> list[Question]:
             hint="Paste it, like EC=12.3 uS",
         ),
     ]
-    found = line_of(answers, meter)
-    if found is not None and len(found) > 1:
-        options = {value.where: value.written for value in found}
-        asked.append(
-            Question(
-                f"{at}.value",
-                "Which of its numbers is it?",
-                lambda t: written.choice(t, options),
-                options=options,
-            )
-        )
-    return asked
+    return [*asked, *_which_number(at, line_of(answers, meter))]
 
 
 def _device(typed: str) -> str:
