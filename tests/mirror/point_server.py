@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import gzip
-import http.server
 import json
 import re
 import ssl
-import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from types import TracebackType
 from urllib.parse import parse_qs, urlsplit
+
+from tests.http_server import QuietHandler, serving
 
 Series = tuple[tuple[str, str], ...]  # labels, with the name as a VictoriaMetrics gives it
 
@@ -34,25 +34,14 @@ class PointServer:
     written: int = 0  # lines that were acknowledged
 
     def __enter__(self) -> PointServer:
-        self._server = http.server.ThreadingHTTPServer(("127.0.0.1", 0), self._handler())
-        self._server.daemon_threads = False
-        if self.tls is not None:
-            self._server.socket = self.tls.wrap_socket(
-                self._server.socket, server_side=True, do_handshake_on_connect=False
-            )
-        self.port = self._server.server_address[1]
-        self._thread = threading.Thread(
-            target=self._server.serve_forever, kwargs={"poll_interval": 0.02}, name="point server"
-        )
-        self._thread.start()
+        self._serving = serving(self._handler(), self.tls)
+        self.port = self._serving.__enter__()
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._server.shutdown()
-        self._server.server_close()
-        self._thread.join(10)
+        self._serving.__exit__(kind, error, trace)
 
     @property
     def url(self) -> str:
@@ -104,10 +93,10 @@ class PointServer:
                 lines.append(json.dumps({"metric": labels, "values": values, "timestamps": times}))
         return 200, "\n".join(lines), ""
 
-    def _handler(self) -> type[http.server.BaseHTTPRequestHandler]:
+    def _handler(self) -> type[QuietHandler]:
         server = self
 
-        class Handler(http.server.BaseHTTPRequestHandler):
+        class Handler(QuietHandler):
             protocol_version = "HTTP/1.0"  # no connection is left open behind a test
 
             def do_POST(self) -> None:
@@ -137,14 +126,5 @@ class PointServer:
                 self.send_header("Content-Length", str(len(body.encode())))
                 self.end_headers()
                 self.wfile.write(body.encode())
-
-            def log_message(self, format: str, *args: object) -> None:
-                """Say nothing."""
-
-            def handle(self) -> None:
-                try:
-                    super().handle()
-                except (ConnectionError, ssl.SSLError):
-                    self.close_connection = True  # the client went, as it may
 
         return Handler
