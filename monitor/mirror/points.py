@@ -104,8 +104,9 @@ def head(measurement: str, tags: Mapping[str, str]) -> str:
 
 
 def _escaped(text: str) -> str:
-    # A backslash at the end would escape what follows it, and a line break would end the line.
-    text = "".join(c if c.isprintable() else " " for c in text).rstrip("\\")
+    # Servers differ in what a backslash before a space, a comma or the end means, and a line break would end
+    # the line.
+    text = "".join(c if c.isprintable() else " " for c in text).replace("\\", "/")
     return text.replace(",", "\\,").replace("=", "\\=").replace(" ", "\\ ")
 
 
