@@ -68,9 +68,10 @@ if test -n "$name"; then
     ${minutes:+--minutes "$minutes"}
 fi
 
-# Tests that watch real time run alone; none of them being chosen is not a failure (pytest's 5).
+# Tests that watch real time mostly wait, so three keep each other company; those that load the processor come
+# after them. None of them being chosen is not a failure (pytest's 5).
 serial() {
-  "$python" -m pytest -q -m 'serial and not long' </dev/null
+  "$python" -m pytest -q -n 3 --dist worksteal -m 'serial and not long' </dev/null
   code=$?
   test $code = 5 || return $code
 }

@@ -46,12 +46,14 @@ def modified_z(x: ArrayLike, resolution: float = 0.0) -> Floats:
     values = series("x", x)
     centre, mad = median_and_mad(values)
     spread = max(mad, within("resolution", resolution, 0.0) / 2.0)
-    if spread > 0.0:
-        return TO_SIGMA * (values - centre) / spread
-    mean_deviation = float(np.mean(np.abs(values - centre)))
+    far = values - centre
+    # A spread that is nothing beside the readings is rounding, not spread: the quotient would overflow.
+    if spread > float(np.max(np.abs(far))) / np.finfo(float).max:
+        return TO_SIGMA * far / spread
+    mean_deviation = float(np.mean(np.abs(far)))
     if mean_deviation == 0.0:
         return np.zeros_like(values)
-    return (values - centre) / (MEAN_DEVIATION_TO_SIGMA * mean_deviation)
+    return far / (MEAN_DEVIATION_TO_SIGMA * mean_deviation)
 
 
 def outliers(x: ArrayLike, cutoff: float = 3.5, resolution: float = 0.0) -> list[int]:

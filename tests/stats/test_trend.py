@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 
 from monitor.stats import change, distributions, ewma, regression, robust, run_length, trend
@@ -91,6 +91,7 @@ def test_readings_that_never_change_have_no_trend() -> None:
 
 
 @given(x=st.lists(st.floats(-10.0, 10.0), min_size=3, max_size=30))
+@example(x=[0.0, 1.0, 2.225073858507203e-309])
 def test_the_modified_z_is_always_finite(x: list[float]) -> None:
     assert np.isfinite(robust.modified_z(x)).all()
 
