@@ -14,8 +14,8 @@ from tests.mosquitto import Mosquitto
 from tests.pseudo_terminal import PseudoTerminal
 from tests.waiting import eventually
 
-# A property is asked whether it holds, not how fast on a busy machine, and of the same examples in each build: what
-# fails must be what changed. `--long fuzz` draws new ones.
+# A property is asked whether it holds, not how fast on a busy machine, and of the same examples in each
+# build: what fails must be what changed. `--long fuzz` draws new ones.
 settings.register_profile("goodwater", deadline=None, derandomize=True)
 settings.load_profile("goodwater")
 
