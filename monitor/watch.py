@@ -33,7 +33,7 @@ from monitor.readings import (
     Tick,
     Transition,
 )
-from monitor.rules.rule import AWAY_MS, HearsStamps, Rule
+from monitor.rules.rule import AWAY_MS, HearsEvents, HearsStamps, Rule
 
 _TRY_AGAIN_MS = 86_400_000
 _STAMPS_APART_MS = 60_000
@@ -73,6 +73,7 @@ class Effects:
     counts: list[Count] = field(default_factory=list)
     moved_back: list[MovedBack] = field(default_factory=list)
     again: list[Reading] = field(default_factory=list)  # stored as gated, and judged now
+    findings: list[Finding] | None = None  # all that was found; kept where a list is given
 
 
 class Watch:
@@ -95,6 +96,7 @@ class Watch:
             for channel, names in self._by_channel.items()
             if (heard := [name for name in names if isinstance(self.rules[name], HearsStamps)])
         }
+        self._hear_events = [name for name, rule in self.rules.items() if isinstance(rule, HearsEvents)]
         self._treatments = {
             name: Treatment(
                 rule.kind, rule.settings.priority, rule.settings.on_delay, rule.settings.off_delay
@@ -256,6 +258,8 @@ class Watch:
         if action.action == "event":
             if changed := self.deriver.on_event(draft.derived, action):
                 draft.put_derived(changed)
+            for name in self._hear_events:
+                self._judge(draft, name, action, effects)
             return
         condition = find(draft.alarms, action.target)
         if condition is None:
@@ -272,7 +276,9 @@ class Watch:
         if event.what != "restored":
             self._found(draft, own.store_set_aside(event), own.SET_ASIDE_TREATMENT, effects)
 
-    def _judge(self, draft: _Draft, name: str, event: Reading | Tick | Stamp, effects: Effects) -> None:
+    def _judge(
+        self, draft: _Draft, name: str, event: Reading | Tick | Stamp | OperatorAction, effects: Effects
+    ) -> None:
         """Ask one rule; one that raises keeps its last state, is switched off, and that is an alarm."""
         if name in draft.failed:
             return
@@ -286,6 +292,9 @@ class Watch:
             elif isinstance(event, Stamp):
                 assert isinstance(rule, HearsStamps)
                 after, findings = rule.on_stamp(before, event)
+            elif isinstance(event, OperatorAction):
+                assert isinstance(rule, HearsEvents)
+                after, findings = rule.on_event(before, event)
             else:
                 after, findings = rule.on_tick(before, event)
         except Exception as error:  # noqa: BLE001 - whatever a rule does wrong, the rest of the watch goes on
@@ -300,6 +309,8 @@ class Watch:
             self._found(draft, finding, self._treatments[name], effects)
 
     def _found(self, draft: _Draft, finding: Finding, treatment: Treatment, effects: Effects) -> None:
+        if effects.findings is not None:
+            effects.findings.append(finding)
         before = draft.alarms.get(finding.condition)
         if before is None:
             if not finding.holds:

@@ -12,7 +12,7 @@ from pydantic import Field
 
 from monitor.plant.fields import DurationMs, Id, Table
 from monitor.plant.model import Plant
-from monitor.readings import Evidence, Finding, Priority, Reading, Stamp, Tick
+from monitor.readings import Evidence, Finding, OperatorAction, Priority, Reading, Stamp, Tick
 
 # A pause between two ticks longer than this means that the watch itself was away (stopped, machine off).
 AWAY_MS = 60_000
@@ -56,6 +56,14 @@ class HearsStamps(Protocol):
 
     def on_stamp(self, state: Any, stamp: Stamp) -> tuple[Any, tuple[Finding, ...]]:
         """Judge one: of the instrument's clock, never of the water."""
+
+
+@runtime_checkable
+class HearsEvents(Protocol):
+    """A rule that is also told what people did to the plant: a resin change, a regeneration, a test."""
+
+    def on_event(self, state: Any, action: OperatorAction) -> tuple[Any, tuple[Finding, ...]]:
+        """Take one in; it may be told later than it was done (`action.time_ms`)."""
 
 
 def plant_channel(plant: Plant, channel: str, key: str) -> str:
