@@ -161,7 +161,8 @@ class OperatorAction:
 
     `acknowledge`: `target` is an alarm's condition, optionally with `#occurrence`. `event`: something was
     done to the plant; `event` names it (`resin-change`, `regeneration`, `filter-change`: an id of the shop's
-    own choice) and `target` is the stage, sump or instrument it was done to. `reading`: a `value` read by
+    own choice), `target` is the stage, sump, coolant or instrument it was done to, and `value` how much it
+    was where the event carries an amount (`plant/events.py`: litres, a grade). `reading`: a `value` read by
     eye from the channel `target`, in the channel's unit. `time_ms` is when it was done, so an event or a
     reading may be told later than that (`told_ms`).
     """

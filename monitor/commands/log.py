@@ -1,4 +1,4 @@
-"""`goodwater log SITE CHANNEL VALUE` and `goodwater log SITE STAGE EVENT`: what a person read, or did."""
+"""`goodwater log SITE CHANNEL VALUE`, `... SUBJECT EVENT [AMOUNT]`: what a person read, or did."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from monitor.cli import Refused
 from monitor.clock import MachineClock
 from monitor.commands.common import add_site, hand_in, local, login, parse_time, plain
 from monitor.config import SiteFile, load
+from monitor.plant.events import amount_of, shown_amount
 from monitor.plant.model import Channel
 from monitor.plant.units import UnitError, scale_between, shown_unit, split_measure
 from monitor.readings import OperatorAction
@@ -21,10 +22,15 @@ _DAY_MS = 86_400_000
 def add_to(parser: argparse.ArgumentParser) -> None:
     add_site(parser)
     parser.add_argument(
-        "subject", metavar="SUBJECT", help="a channel that is read by hand, or a stage, sump or instrument"
+        "subject",
+        metavar="SUBJECT",
+        help="a channel that is read by hand, or a stage, sump, coolant or instrument",
     )
     parser.add_argument(
         "what", metavar="WHAT", help='the value, 12.4 or "12.4 ppm"; or what was done, like resin-change'
+    )
+    parser.add_argument(
+        "amount", metavar="AMOUNT", nargs="?", help='how much of what was done: top-off "20 L", smell 2'
     )
     parser.add_argument("--at", metavar="TIME", help="when, in the shop's time (default: now)")
     parser.add_argument("--by", default="", help="who (default: your login; a role will do)")
@@ -39,9 +45,12 @@ def run(options: argparse.Namespace) -> int:
     comment = plain("--comment", options.comment)
     if options.what[:1].isalpha():
         target, event = _target(site, options.subject), _event(options.what)
-        action = OperatorAction(at_ms, "event", target, by, comment, event=event)
-        told = f"{event} of {target}"
+        amount = _amount(event, options.amount)
+        action = OperatorAction(at_ms, "event", target, by, comment, event=event, value=amount)
+        told = f"{event} of {target} {shown_amount(event, amount)}".rstrip()
     else:
+        if options.amount is not None:
+            raise Refused(f'"{options.amount}" is one word too many; a value and its unit go in quotes')
         channel = _channel(site, options.subject)
         value = _value(channel, options.what)
         action = OperatorAction(at_ms, "reading", channel.id, by, comment, value=value, told_ms=now_ms)
@@ -94,9 +103,11 @@ def _measured(channel: Channel, text: str) -> float:
 
 def _target(site: SiteFile, name: str) -> str:
     plant = site.plant
-    known = [one.id for many in (plant.stage, plant.sump, plant.instrument) for one in many]
+    known = [one.id for many in (plant.stage, plant.sump, plant.coolant, plant.instrument) for one in many]
     if name not in known:
-        raise Refused(f'no stage, sump or instrument "{name}" in {site.path}; there are: {", ".join(known)}')
+        raise Refused(
+            f'no stage, sump, coolant or instrument "{name}" in {site.path}; there are: {", ".join(known)}'
+        )
     return name
 
 
@@ -104,3 +115,10 @@ def _event(name: str) -> str:
     if not name.replace("-", "").isalnum() or name != name.lower() or not name.isascii() or len(name) > 60:
         raise Refused(f'event "{name}": small letters, digits and hyphens, like resin-change')
     return name
+
+
+def _amount(event: str, text: str | None) -> float:
+    try:
+        return amount_of(event, text)
+    except ValueError as error:
+        raise Refused(str(error)) from None

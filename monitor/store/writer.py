@@ -282,9 +282,9 @@ class Writer:
                 kind = "stamp" if isinstance(event, Stamp) else "store-replaced"
                 row = (seq, kind, event.time_ms, json.dumps(told, ensure_ascii=False))
             else:
-                body = {"target": event.target, "by": event.by, "comment": event.comment}
+                body: dict[str, object] = {"target": event.target, "by": event.by, "comment": event.comment}
                 if event.event:
-                    body["event"] = event.event
+                    body |= {"event": event.event, "value": event.value}
                 row = (seq, event.action, event.time_ms, json.dumps(body, ensure_ascii=False))
                 self._connection.execute("update inbox set taken_seq = ? where id = ?", (seq, event.inbox_id))
             self._connection.execute("insert into event values (?, ?, ?, ?)", row)

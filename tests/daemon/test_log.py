@@ -102,10 +102,25 @@ def test_what_was_done_is_an_event_of_the_stream(shop: SiteFile) -> None:
     assert (done.event, done.target, done.by, done.comment) == ("resin-change", "di", "lead", "second bed")
 
 
+def test_an_amount_goes_with_its_event_in_litres_and_is_there_when_the_stream_is_read_again(
+    shop: SiteFile, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert log(shop, "di", "top-off", "10 gal") == 0
+    assert "top-off of di 37.8541 L" in capsys.readouterr().out
+    assert log(shop, "di", "smell", "2") == 0
+    watched(shop, done=2)
+    with contextlib.closing(open_reader(shop.data_dir)) as connection:
+        done = [e for e in reader.stream(connection) if isinstance(e, OperatorAction)]
+    assert [(e.event, e.value) for e in done] == [
+        ("top-off", pytest.approx(37.854, abs=1e-3)),
+        ("smell", 2.0),
+    ]
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("hand.ec", "twelve"), "no stage, sump or instrument"),
+        (("hand.ec", "twelve"), "no stage, sump, coolant or instrument"),
         (("hand.ec", "12"), "outside what this instrument can show, 0 to 2 mS/cm"),
         (("hand.ec", "nan uS/cm"), "hand.ec"),
         (("hand.ec", "3 bar"), 'unit "bar" cannot be turned into mS/cm'),
@@ -117,6 +132,13 @@ def test_what_was_done_is_an_event_of_the_stream(shop: SiteFile) -> None:
         (("hand.ec", "1", "--at", "yesterday"), "is no time"),
         (("boiler", "resin-change"), "there are: tap, ro, di"),
         (("di", "Resin change"), "small letters, digits and hyphens"),
+        (("di", "resin-change", "2"), 'event "resin-change" carries no amount'),
+        (("di", "top-off"), 'event "top-off" needs an amount'),
+        (("di", "top-off", "20"), '"20" has no unit; write it like "20 L"'),
+        (("di", "top-off", "20 bar"), 'unit "bar" cannot be turned into L'),
+        (("di", "top-off", "0 L"), '"0 L" is not within 0.1 to 10000 L'),
+        (("di", "smell", "1.5"), '"1.5" is not within 0 to 3'),
+        (("hand.ec", "3", "uS/cm"), "one word too many"),
     ],
 )
 def test_what_cannot_be_is_refused_in_a_sentence(
