@@ -86,7 +86,7 @@ class Truth:
         per_machine = ("level", "run", "topoff", "concentrate", "minerals", "coolant")
         sumps = [f"{what}:{name}" for name in machines for what in per_machine]
         others = ("level:tank", "run:ro", "run:regeneration", "pressure:feed", "pressure:drop")
-        return (*water, *flows, *sumps, *others, "temp:air", "humidity:air")
+        return (*water, *flows, *sumps, *others, "float:low", "float:high", "temp:air", "humidity:air")
 
     def __getitem__(self, name: str) -> Series:
         if name not in self._made:
@@ -169,6 +169,12 @@ class Truth:
             tank = self.shop.tank
             return Series(every, self.train.tank_l * tank.height_mm / tank.volume_l)
         return Series(every, self.sumps.level_mm(self.shop.machine_index(where)))
+
+    def _float(self, where: str) -> Series:
+        """A float switch of the tank: 1 while the water is below the low one, or above the high one."""
+        tank, litres = self.shop.tank, self.train.tank_l
+        closed = litres < tank.low_l if where == "low" else litres > tank.high_l
+        return Series(np.arange(len(litres), dtype=float), closed.astype(float), held=True)
 
     def _run(self, where: str) -> Series:
         tracks: dict[str, NDArray[np.bool_]] = {

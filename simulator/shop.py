@@ -116,6 +116,8 @@ class Tank:
     height_mm: float = 1250.0
     start_l: float = 720.0
     stop_l: float = 880.0
+    low_l: float = 300.0  # where a low float would stand
+    high_l: float = 930.0  # and a high one
     carbon_dioxide_h: float = 30.0
 
 
