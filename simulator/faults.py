@@ -18,6 +18,8 @@ from simulator.sump import STEP_MIN, SumpFaults
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
+# What sound carbon lets through of the tap's chlorine.
+SOUND_CARBON = 0.01
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,11 @@ KINDS: dict[str, Kind] = {
     ),
     "channelled_bed": Kind("", "% of the flow running in a channel", 10.0),
     "softener_stopped": Kind("", "", 1.0),
+    "softener_timer": Kind("", "", 1.0),
+    "softener_clock": Kind("", "h the valve's clock is ahead: it regenerates so much earlier", 9.0),
     "carbon_spent": Kind("", "", 1.0),
+    "carbon_fading": Kind("", "% of the chlorine that passes, more each week", 10.0),
+    "prefilter_clogging": Kind("", "times the dirt in the tap water", 8.0),
     "supplier_switch": Kind("", "shift of the blend towards the second source, -1 to 1", 0.4),
     "sump_leak": Kind("machine", "L/h", 1.5),
     "sump_burst": Kind("machine", "L/min", 4.0, 0.03),
@@ -170,8 +176,10 @@ class TrainFaults:
     no_change: NDArray[np.bool_]
     change_now: NDArray[np.bool_]
     no_salt: NDArray[np.bool_]
-    no_carbon: NDArray[np.bool_]
+    carbon_leak: Floats
     ro_stopped: NDArray[np.bool_]
+    no_cycle: NDArray[np.bool_]
+    clock_ahead_h: Floats
 
 
 def train_faults(faults: Iterable[Fault], start_ms: int, hours: int) -> TrainFaults:
@@ -179,7 +187,8 @@ def train_faults(faults: Iterable[Fault], start_ms: int, hours: int) -> TrainFau
     off = np.zeros(hours, dtype=bool)
     acting = TrainFaults(
         np.ones(hours), np.zeros(hours), np.zeros(hours), np.zeros(hours), np.zeros(hours),
-        off.copy(), off.copy(), off.copy(), off.copy(), off.copy(),
+        off.copy(), off.copy(), off.copy(), np.full(hours, SOUND_CARBON), off.copy(), off.copy(),
+        np.zeros(hours),
     )  # fmt: skip
     for fault in faults:
         active = fault.active(times)
@@ -198,8 +207,15 @@ def train_faults(faults: Iterable[Fault], start_ms: int, hours: int) -> TrainFau
             acting.change_now[ended[ended < hours]] = True
         elif fault.kind == "softener_stopped":
             acting.no_salt[:] |= active
+        elif fault.kind == "softener_timer":
+            acting.no_cycle[:] |= active
+        elif fault.kind == "softener_clock":
+            acting.clock_ahead_h[active] += fault.size
         elif fault.kind == "carbon_spent":
-            acting.no_carbon[:] |= active
+            acting.carbon_leak[active] = 1.0
+        elif fault.kind == "carbon_fading":
+            passing = SOUND_CARBON + 0.01 * fault.size * fault.weeks(times)
+            acting.carbon_leak[:] = np.clip(passing, acting.carbon_leak, 1.0)
         elif fault.kind == "ro_stopped":
             acting.ro_stopped[:] |= active
     return acting

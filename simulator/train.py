@@ -144,7 +144,10 @@ class Train:
         if not self.softener.due():
             return locked, None
         local = self.calendar.local_minute[day * DAY_MIN : (day + 1) * DAY_MIN] % DAY_MIN
-        begin = int(np.argmin(np.abs(local - int(60 * self.shop.softener.clock_h))))
+        clock_h = (self.shop.softener.clock_h - float(self.faults.clock_ahead_h[day * 24])) % 24.0
+        begin = int(np.argmin(np.abs(local - int(60 * clock_h))))
+        if self.faults.no_cycle[day * 24 + begin // 60]:
+            return locked, None
         end = min(begin + REGENERATION_MIN, DAY_MIN)
         locked[begin:end] = True
         return locked, end
@@ -213,7 +216,7 @@ class Train:
 
     def _wear(self, day: int, row: dict[str, Floats], at: NDArray[np.int64]) -> None:
         hour = day * 24 + 12
-        leak = 1.0 if self.faults.no_carbon[hour] else 0.01
+        leak = float(self.faults.carbon_leak[hour])
         feed = row["softened"][-1] if len(at) else self.tap.water[hour]
         litres = float(row["permeate_flow"].sum())
         hours = len(at) / 60.0

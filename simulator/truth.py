@@ -17,7 +17,7 @@ from simulator.shop import Shop
 # Families of alarms, in the words of the trade; an evaluation maps its own rule names to these.
 FAMILIES = (
     "creep", "breakthrough", "discharge", "loss", "gain", "limit", "silent", "stuck", "drift", "flow-meter",
-    "over-range", "clock", "flow-decline", "low-level", "not-made",
+    "over-range", "clock", "flow-decline", "low-level", "not-made", "regeneration", "chlorine", "filter-drop",
 )  # fmt: skip
 EXPECTED, SIDE_EFFECT, QUIET, UNSEEN = "expected", "side-effect", "quiet", "unseen"
 
@@ -87,6 +87,14 @@ TABLE: dict[str, tuple[tuple[str, str, str, str, str], ...]] = {
         (UNSEEN, "limit", "softened", START, "chlorine"),
         (SIDE_EFFECT, "creep", "permeate", START, "oxidised membrane, after months"),
     ),
+    "carbon_fading": (
+        (EXPECTED, "chlorine", "carbon", START, "seen by a chlorine test alone"),
+        (SIDE_EFFECT, "creep", "permeate", START, "oxidised membrane, after months"),
+    ),
+    "prefilter_clogging": ((EXPECTED, "filter-drop", "prefilter", START, "with a gauge on either side"),),
+    "softener_clock": (
+        (EXPECTED, "regeneration", "softened", START, "at the wrong hour, with a contact on the valve"),
+    ),
     "supplier_switch": (
         (QUIET, "creep", "permeate", START, "feed and permeate move together"),
         (SIDE_EFFECT, "limit", "tap", START, "a feed that changed may be told"),
@@ -113,6 +121,10 @@ def _lines(fault: Fault, shop: Shop, series: Truth, start_ms: int) -> list[Line]
         return _resin(fault, series, start_ms)
     if fault.kind == "softener_stopped":
         return _softener(fault, series, start_ms)
+    if fault.kind == "softener_timer":
+        note = "no regeneration any more, with a contact on the valve, or salt and litres"
+        told = (EXPECTED, "regeneration", "softened", fault.start_ms, note)
+        return [told, *_softener(fault, series, start_ms)]
     if fault.kind in ("sump_leak", "sump_burst"):
         return _leak(fault, shop)
     tenth = fault.start_ms + round(7 * DAY_MS * 10.0 / abs(fault.size)) if fault.size else None
