@@ -29,7 +29,7 @@ SUFFIXES: dict[str, str] = {
     "us_cm": "uS/cm", "mohm_cm": "Mohm*cm", "us": "uS", "ohm": "ohm", "per_cm": "1/cm",
     "s_cm2_eq": "S*cm**2/eq",
     "c": "degC", "k": "kelvin", "per_c": "1/delta_degC",
-    "mg_l": "mg/L", "ug_l": "ug/L", "g_l": "g/L", "kg_l": "kg/L", "kg_m3": "kg/m**3", "mg_g": "mg/g",
+    "mg_l": "mg/L", "ug_l": "ug/L", "mg_h_l": "mg*h/L", "g_l": "g/L", "kg_l": "kg/L", "kg_m3": "kg/m**3", "mg_g": "mg/g",
     "g_g": "dimensionless", "kg_kg": "dimensionless", "mg_l_per_mg_l": "dimensionless",
     "us_cm_per_mg_l": "uS/cm/(mg/L)", "g_mol": "g/mol",
     "mol_l": "mol/L", "mmol_l": "mmol/L", "mol_kg": "mol/kg", "mol": "mol",

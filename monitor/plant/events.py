@@ -31,6 +31,7 @@ EVENTS: Mapping[str, Amount] = {
     "drawn-off": Amount("coolant taken out of a sump", "L", 0.1, _MOST_L, "50 L"),
     "concentrate-delivered": Amount("concentrate of a coolant that came in", "L", 0.1, _MOST_L, "200 L"),
     "concentrate-counted": Amount("concentrate of a coolant that is there", "L", 0.0, _MOST_L, "180 L"),
+    "salt": Amount("salt filled into a softener's brine tank", "kg", 0.1, 2000.0, "25 kg"),
     "smell": Amount(f"how a sump smells: {_GRADE}", "", 0.0, 3.0, "2"),
     "tramp-oil": Amount(f"oil floating on a sump: {_GRADE}", "", 0.0, 3.0, "1"),
 }

@@ -35,6 +35,7 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("turbidity", "NTU", 0.0, 10_000.0, 2),
         Quantity("concentration", "brix", 0.0, 100.0, 1),
         Quantity("hardness", "mg/L", 0.0, 10_000.0, 0),
+        Quantity("chlorine", "mg/L", 0.0, 100.0, 2),
         Quantity("contact", "1", 0.0, 1.0, 0),
         Quantity("fraction", "percent", -1_000.0, 1_000.0, 1),
         Quantity("ratio", "1", -1e6, 1e6, 3),

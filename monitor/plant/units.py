@@ -75,6 +75,7 @@ _ALSO_WRITTEN: dict[str, tuple[str, ...]] = {
     "pressure": ("mbar", "kPa", "psi"),
     "turbidity": ("FNU",),
     "hardness": ("ppm", "gpg", "dH", "fH"),
+    "chlorine": ("ppm",),
     "fraction": ("1",),
     "duration": ("min", "d"),
     "load": ("meq",),
