@@ -81,7 +81,11 @@ class Score:
 
 def score(run: Run, raised: Sequence[Raised], plant: Plant) -> Score:
     """Hold the alarms, in order of time, against the run's truth."""
-    truth = (*run.truth, *run.gaps, *natural_fronts(run))
+    return against((*run.truth, *run.gaps, *natural_fronts(run)), raised, plant)
+
+
+def against(truth: Sequence[Expected], raised: Sequence[Raised], plant: Plant) -> Score:
+    """Hold the alarms, in order of time, against these lines of truth."""
     expected = [line for line in truth if line.role == EXPECTED]
     telling = [alarm for alarm in raised if not is_question(alarm)]
     judged = [Judged(e, next((a for a in telling if explains(e, a, plant)), None)) for e in expected]
