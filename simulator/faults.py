@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from simulator.noise import Floats
 from simulator.shop import Shop, ShopError
 from simulator.sump import STEP_MIN, SumpFaults
+from simulator.unit import UnitFaults, unit_faults
 
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -37,7 +38,14 @@ class Kind:
 KINDS: dict[str, Kind] = {
     "membrane_creep": Kind("", "% more salt permeability a week", 15.0),
     "membrane_seal": Kind("", "% of raw feed leaking past a seal", 1.0),
+    "membrane_fouling": Kind("", "% more resistance to water a week, as deposits in the channel", 4.0),
+    "membrane_scaling": Kind("", "% more resistance to water a week, as scale on the membrane", 4.0),
+    "membrane_oxidised": Kind("", "% more salt permeability a week; a third of it of water's", 9.0),
+    "membrane_cleaned": Kind("", "% of what fouled and scaled taken off; work done, no fault", 80.0, 0.1),
     "ro_stopped": Kind("", "", 1.0),
+    "tank_leak": Kind("", "L/h", 5.0),
+    "float_calling": Kind("", "the float calls for water also when the tank is full", 1.0),
+    "float_chatter": Kind("", "litres between the float's start and its stop", 10.0),
     "resin_exhaustion": Kind(
         "",
         "% of the anion sites held by strong acids when it starts; the bed is not changed until its end",
@@ -180,15 +188,17 @@ class TrainFaults:
     ro_stopped: NDArray[np.bool_]
     no_cycle: NDArray[np.bool_]
     clock_ahead_h: Floats
+    unit: UnitFaults
 
 
 def train_faults(faults: Iterable[Fault], start_ms: int, hours: int) -> TrainFaults:
-    times = start_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
+    faults, times = tuple(faults), start_ms + HOUR_MS * np.arange(hours, dtype=np.int64)
     off = np.zeros(hours, dtype=bool)
     acting = TrainFaults(
         np.ones(hours), np.zeros(hours), np.zeros(hours), np.zeros(hours), np.zeros(hours),
         off.copy(), off.copy(), off.copy(), np.full(hours, SOUND_CARBON), off.copy(), off.copy(),
         np.zeros(hours),
+        unit_faults(faults, times),
     )  # fmt: skip
     for fault in faults:
         active = fault.active(times)

@@ -73,20 +73,22 @@ class MembraneUnit:
         return permeate * (1.0 - d.recovery_25c) / d.recovery_25c
 
     def operate(
-        self, feed: Floats, temp_c: Floats, salt_factor: Floats, hole: Floats, pump_bar: Floats
-    ) -> Operation:
+        self, feed: Floats, temp_c: Floats, salt_factor: Floats, hole: Floats, pump_bar: Floats,
+        oxidised: Floats,
+    ) -> Operation:  # fmt: skip
         """Solve the element for feed water (moment, ion) at a temperature.
 
         `salt_factor` multiplies the salt permeability, `hole` is the share of raw feed that leaks past
-        a seal.
+        a seal, `oxidised` the share by which oxidation opened the membrane to salt, and to water by a third
+        of that (a guess: both grow, salt by more).
         """
         d = self.described
         arrhenius = 1.0 / ROOM_K - 1.0 / (temp_c + ZERO_C_K)
         water_pass = d.water_lmh_bar * LMH * np.exp(WATER_ACTIVATION_J_MOL / GAS_J_MOL_K * arrhenius)
-        water_pass = water_pass / (1.0 + self.fouling + self.scale)
+        water_pass = water_pass / (1.0 + self.fouling + self.scale) * (1.0 + oxidised / 3.0)
         aged = 1.0 + d.salt_ageing_per_year * self.aged_days / 365.25 + self.chlorine_mg_h_l / 1000.0
         salt_pass = d.salt_lmh * LMH * np.exp(SALT_ACTIVATION_J_MOL / GAS_J_MOL_K * arrhenius)
-        salt_pass = salt_pass * salt_factor * aged * (1.0 + 1.5 * self.scale)
+        salt_pass = salt_pass * salt_factor * aged * (1.0 + 1.5 * self.scale) * (1.0 + oxidised)
         transfer, drop_bar = self._crossflow(temp_c)
         osmotic_bar = osmotic_pa(feed, temp_c) / 1e5
         concentrate = np.full_like(temp_c, self.concentrate_l_min)
@@ -183,7 +185,12 @@ class MembraneUnit:
         saturation = float(concentrate[CA] / 2.0 * carbonate * 0.35 / product)
         self.scale += SCALE_RATE_H * hours * max(saturation**0.5 - 1.6, 0.0) ** 2
 
-    def clean(self) -> None:
+    def deposit(self, fouling: float, scale: float) -> None:
+        """What a fault lays on the membrane, as a share of its resistance to water."""
+        self.fouling += fouling
+        self.scale += scale
+
+    def clean(self, left: float = 0.2) -> None:
         """A cleaning takes off most of what fouled and scaled."""
-        self.fouling *= 0.2
-        self.scale *= 0.2
+        self.fouling *= left
+        self.scale *= left

@@ -26,14 +26,21 @@ class TankUnit:
         self.water[TIC] = AIR_CARBON_DIOXIDE_MMOL_L
 
     def day(
-        self, made_l_min: list[float], drawn_l_min: list[float], locked: list[bool]
-    ) -> tuple[NDArray[np.bool_], Floats, Floats]:
-        """A day by the minute: osmosis running, litres in the tank, litres wanted but not there (bypass)."""
-        start, stop = self.described.start_l, self.described.stop_l
+        self, made_l_min: list[float], drawn_l_min: list[float], locked: list[bool],
+        leak_l_min: list[float], stuck_calling: list[bool], band_l: list[float],
+    ) -> tuple[NDArray[np.bool_], Floats, Floats]:  # fmt: skip
+        """A day by the minute: osmosis running, litres in the tank, litres wanted but not there (bypass).
+
+        What does not fit into the tank runs over. A leak stops with the water.
+        """
+        start, full = self.described.start_l, self.described.volume_l
         litres, calling = self.litres, self.calling
         running, level, unmet = [], [], []
-        for made, drawn, lock in zip(made_l_min, drawn_l_min, locked, strict=True):
-            if litres < start:
+        for made, drawn, lock, leak, stuck, band in zip(
+            made_l_min, drawn_l_min, locked, leak_l_min, stuck_calling, band_l, strict=True
+        ):
+            stop = start + band if band > 0.0 else self.described.stop_l
+            if litres < start or stuck:
                 calling = True
             elif litres > stop:
                 calling = False
@@ -41,6 +48,9 @@ class TankUnit:
             after = litres - drawn + (made if on else 0.0)
             short = EMPTY_L - after if after < EMPTY_L else 0.0
             litres = after + short
+            if leak > 0.0:
+                litres = max(litres - leak, min(litres, EMPTY_L))
+            litres = min(litres, full)
             running.append(on)
             level.append(litres)
             unmet.append(short)

@@ -90,14 +90,20 @@ class Train:
         soft[:, 0] += soft[:, 2] + soft[:, 3]
         soft[:, 2:4] = 0.0
         works = self.membrane.operate(
-            soft, temp, self.faults.salt_factor[hours], self.faults.seal[hours], self.pump_bar[hours]
-        )
+            soft, temp, self.faults.salt_factor[hours], self.faults.seal[hours], self.pump_bar[hours],
+            self.faults.unit.oxidised[hours],
+        )  # fmt: skip
         hour_of = np.arange(DAY_MIN) / 60.0
         middle = np.arange(24) + 0.5
         made = np.interp(hour_of, middle, works.permeate_l_min)
         locked, regeneration = self._regeneration(day)
         stopped = np.repeat(self.faults.ro_stopped[hours], 60)
-        running, litres, unmet = self.tank.day(made.tolist(), drawn.tolist(), (locked | stopped).tolist())
+        running, litres, unmet = self.tank.day(
+            made.tolist(), drawn.tolist(), (locked | stopped).tolist(),
+            np.repeat(self.faults.unit.leak_l_min[hours], 60).tolist(),
+            np.repeat(self.faults.unit.float_calling[hours], 60).tolist(),
+            np.repeat(self.faults.unit.float_band_l[hours], 60).tolist(),
+        )  # fmt: skip
         at = np.nonzero(running)[0]
         at_hour = at // 60
         row = {
@@ -222,6 +228,12 @@ class Train:
         hours = len(at) / 60.0
         chlorine = leak * float(self.tap.chlorine_mg_l[hour])
         self.membrane.age(feed, float(self.tap.temp_c[hour]), litres, hours, chlorine)
+        hours_of_day = slice(day * 24, day * 24 + 24)
+        fouled, scaled = self.faults.unit.fouled[hours_of_day], self.faults.unit.scaled[hours_of_day]
+        self.membrane.deposit(float(fouled.sum()), float(scaled.sum()))
+        if (off := float(self.faults.unit.cleaned[hours_of_day].sum())) > 0.0:
+            self.membrane.clean(1.0 - off)
+            self._note((day + 1) * DAY_MIN - 1, "cleaning", "membrane cleaned")
         every = self.shop.membrane.clean_every_days
         if every > 0 and (day + 1) % int(every) == 0:
             self.membrane.clean()

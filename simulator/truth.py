@@ -18,6 +18,7 @@ from simulator.shop import Shop
 FAMILIES = (
     "creep", "breakthrough", "discharge", "loss", "gain", "limit", "silent", "stuck", "drift", "flow-meter",
     "over-range", "clock", "flow-decline", "low-level", "not-made", "regeneration", "chlorine", "filter-drop",
+    "high-level", "tank-leak", "long-run", "short-cycling",
 )  # fmt: skip
 EXPECTED, SIDE_EFFECT, QUIET, UNSEEN = "expected", "side-effect", "quiet", "unseen"
 
@@ -79,10 +80,29 @@ TABLE: dict[str, tuple[tuple[str, str, str, str, str], ...]] = {
         (EXPECTED, "breakthrough", "di", START, "part of the feed passes untreated"),
         (SIDE_EFFECT, "limit", "di", START, ""),
     ),
+    "membrane_oxidised": (
+        (EXPECTED, "creep", "permeate", TENTH, "salt permeability 10 % above its start; water's by a third"),
+        (SIDE_EFFECT, "flow-decline", "permeate", START, "the pattern of the three is told by that rule"),
+        (SIDE_EFFECT, "breakthrough", "di", START, "the bed is loaded sooner"),
+        (SIDE_EFFECT, "limit", "permeate", START, ""),
+    ),
+    "membrane_cleaned": ((SIDE_EFFECT, "flow-decline", "permeate", START, "work done, no fault"),),
     "ro_stopped": (
         (EXPECTED, "not-made", "permeate", START, ""),
+        (SIDE_EFFECT, "not-made", "tank", START, ""),
+        (SIDE_EFFECT, "low-level", "tank", START, ""),
+        (SIDE_EFFECT, "short-cycling", "tank", START, ""),
+    ),
+    "tank_leak": (
+        (EXPECTED, "tank-leak", "tank", START, "seen once nobody draws"),
+        (SIDE_EFFECT, "long-run", "tank", START, ""),
         (SIDE_EFFECT, "low-level", "tank", START, ""),
     ),
+    "float_calling": (
+        (EXPECTED, "high-level", "tank", START, "seen once the tank is full"),
+        (SIDE_EFFECT, "long-run", "tank", START, ""),
+    ),
+    "float_chatter": ((EXPECTED, "short-cycling", "tank", START, "seen once water is drawn"),),
     "carbon_spent": (
         (UNSEEN, "limit", "softened", START, "chlorine"),
         (SIDE_EFFECT, "creep", "permeate", START, "oxidised membrane, after months"),
@@ -128,6 +148,8 @@ def _lines(fault: Fault, shop: Shop, series: Truth, start_ms: int) -> list[Line]
     if fault.kind in ("sump_leak", "sump_burst"):
         return _leak(fault, shop)
     tenth = fault.start_ms + round(7 * DAY_MS * 10.0 / abs(fault.size)) if fault.size else None
+    if fault.kind in ("membrane_fouling", "membrane_scaling"):
+        return _deposits(fault, tenth)
     when = {START: fault.start_ms, TENTH: tenth}
     return [
         (role, family, subject or fault.target, when[visible], note)
@@ -157,6 +179,19 @@ def _softener(fault: Fault, series: Truth, start_ms: int) -> list[Line]:
         (SIDE_EFFECT, "creep", "permeate", fault.start_ms, "scale, after weeks"),
         (SIDE_EFFECT, "breakthrough", "di", fault.start_ms, "the bed takes hardness"),
     ]
+
+
+def _deposits(fault: Fault, tenth_ms: int | None) -> list[Line]:
+    note = "resistance to water a tenth above its start"
+    lines: list[Line] = [
+        (EXPECTED, "flow-decline", "permeate", tenth_ms, note),
+        (SIDE_EFFECT, "long-run", "tank", fault.start_ms, "less water made an hour"),
+        (SIDE_EFFECT, "not-made", "tank", fault.start_ms, "less water made an hour"),
+        (SIDE_EFFECT, "low-level", "tank", fault.start_ms, "less water made an hour"),
+    ]
+    if fault.kind == "membrane_scaling":
+        lines.append((SIDE_EFFECT, "creep", "permeate", fault.start_ms, "scale lets more salt through"))
+    return lines
 
 
 def _leak(fault: Fault, shop: Shop) -> list[Line]:
