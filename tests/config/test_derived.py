@@ -8,6 +8,7 @@ import pytest
 
 from monitor.check import report
 from monitor.config import ConfigMistakes, load
+from monitor.plant.derived import NormalisedPressureDrop
 from monitor.plant.model import Plant
 from tests.heart.derived_shop import text
 
@@ -167,6 +168,19 @@ def test_a_derived_channel_that_does_not_fit_is_refused_with_its_line_and_what_w
     (mistake,) = refused(tmp_path, more)
     assert told in mistake
     assert mistake.startswith("line ")
+
+
+def test_a_reference_whose_permeate_is_all_of_its_feed_is_refused() -> None:
+    flows = {
+        "feed_flow": "in",
+        "permeate_flow": "out",
+        "at_feed_flow": "4 L/min",
+        "at_permeate_flow": "4 L/min",
+    }
+    with pytest.raises(ValueError, match="a permeate flow below the feed flow"):
+        NormalisedPressureDrop.model_validate(
+            {"kind": "normalised-pressure-drop", "id": "drop", "pressure_drop": "gauge", **flows}
+        )
 
 
 def test_a_volume_without_a_counter_gives_no_litres(tmp_path: Path) -> None:

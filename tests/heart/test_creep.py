@@ -13,9 +13,9 @@ import pytest
 
 from monitor.config import ConfigMistakes
 from monitor.readings import Bound, Finding, Reading, Reason, Standing
+from monitor.rules.course import chart, middle_half_mean
 from monitor.rules.creep import Creep, State, wording
-from monitor.rules.creep.course import chart
-from monitor.rules.creep.hours import Inputs, factor, middle_half_mean
+from monitor.rules.creep.hours import Inputs, factor
 from monitor.stats.run_length_ar1 import cusum_arl_ar1
 from monitor.watch import Watch, WatchState
 from monitor.water.membrane_temperature import TemperatureRule

@@ -117,6 +117,31 @@ def test_without_pressures_the_flow_is_brought_to_the_temperature_alone(tmp_path
     assert last(heart, "ro.normalised").value == pytest.approx(5.31, abs=0.01)
 
 
+def test_a_pressure_drop_is_brought_to_the_flows_of_the_reference(tmp_path: Path) -> None:
+    _, inputs, _ = NORMALISED_CASES[0]
+    now = inputs["actual"]
+    heart = shop(
+        tmp_path,
+        """
+        [[derived]]
+        kind = "normalised-pressure-drop"
+        id = "ro.normalised"
+        pressure_drop = "drop"
+        feed_flow = "in.flow"
+        permeate_flow = "out.flow"
+        at_feed_flow = "8 L/min"
+        at_permeate_flow = "4.8 L/min"
+        """,
+        drop="pressure",
+        in_flow="flow",
+        out_flow="flow",
+    )
+    for channel, key in (("drop", "dP"), ("in.flow", "Qf"), ("out.flow", "Qp")):
+        heart.see(sample(channel, 0, now[key]))
+    # 0.75 bar at a mean flow of 4.6 L/min; 5.6 L/min in the reference: 0.75 * (5.6 / 4.6)**1.5, by hand
+    assert last(heart, "ro.normalised").value == pytest.approx(1.0075, abs=0.001)
+
+
 @pytest.mark.parametrize(("quantity", "inputs", "expected"), VOLUME_CASES)
 def test_litres_of_a_level_are_those_of_the_published_cases(
     tmp_path: Path, quantity: str, inputs: dict[str, Any], expected: Any

@@ -8,7 +8,11 @@ from typing import Any
 from monitor.condition.derive.counted import CountedFlowKind, DiLoadKind, LitresKind, RunTimeKind
 from monitor.condition.derive.daily import DailyRunTimeKind, StartsKind
 from monitor.condition.derive.kind import Kind
-from monitor.condition.derive.membrane import normalised_flow, normalised_salt_passage
+from monitor.condition.derive.membrane import (
+    NormalisedDrop,
+    normalised_flow,
+    normalised_salt_passage,
+)
 from monitor.condition.derive.ratios import difference, ratio, recovery, rejection, salt_passage
 from monitor.condition.derive.volume import VolumeKind
 from monitor.plant import derived
@@ -26,6 +30,7 @@ _BUILDERS: Mapping[type[Derived], Callable[[Any, Plant], Kind]] = {
     derived.Recovery: recovery,
     derived.NormalisedFlow: normalised_flow,
     derived.NormalisedSaltPassage: normalised_salt_passage,
+    derived.NormalisedPressureDrop: NormalisedDrop,
     derived.Litres: LitresKind,
     derived.DiLoad: DiLoadKind,
     derived.CountedFlow: CountedFlowKind,

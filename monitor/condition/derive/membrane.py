@@ -1,4 +1,6 @@
-"""Permeate flow and salt passage of a membrane, brought to its reference state (`monitor.water.membrane`)."""
+"""Permeate flow, salt passage and pressure drop of a membrane, brought to its reference state
+(`monitor.water.membrane`).
+"""
 
 from __future__ import annotations
 
@@ -7,13 +9,13 @@ from dataclasses import fields
 
 from monitor.condition.derive.kind import DOWN, EITHER_WAY, UP, Formula, Value
 from monitor.condition.derive.salt import ec25_of, salt_mg_l
-from monitor.plant.derived import NormalisedFlow, NormalisedSaltPassage
+from monitor.plant.derived import NormalisedFlow, NormalisedPressureDrop, NormalisedSaltPassage
 from monitor.plant.derived.membrane import Reference
 from monitor.plant.fields import Measure
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import UnitError
 from monitor.readings import Reading
-from monitor.water.membrane import NormalisedRo, RoState, normalise_ro
+from monitor.water.membrane import NormalisedRo, RoState, normalise_ro, normalised_pressure_drop_bar
 from monitor.water.membrane_temperature import TemperatureCorrection, TemperatureRule, TemperatureTable
 
 # The keys of a site file and the readings of the science they are.
@@ -81,6 +83,26 @@ class Normalised(Formula):
             known.setdefault(_READINGS["permeate_pressure"], 0.0)
         empty = {field.name: None for field in fields(RoState)}
         return RoState(**{**empty, **known})
+
+
+class NormalisedDrop(Formula):
+    """The pressure drop along the feed side at the flows of the reference."""
+
+    def __init__(self, settings: NormalisedPressureDrop, plant: Plant) -> None:
+        self._drop, self._feed, self._permeate = (
+            settings.pressure_drop,
+            settings.feed_flow,
+            settings.permeate_flow,
+        )
+        self._at = settings.at_feed_flow.canonical("flow"), settings.at_permeate_flow.canonical("flow")
+        self._exponent = settings.exponent
+        self.directions: Mapping[str, int] = {self._drop: UP, self._feed: DOWN, self._permeate: UP}
+
+    def value(self, memory: None, inputs: Mapping[str, Reading]) -> Value | None:
+        drop, feed, permeate = (inputs[name].value for name in (self._drop, self._feed, self._permeate))
+        if permeate <= 0.0:
+            return None  # the unit stands
+        return Value(normalised_pressure_drop_bar(drop, feed, permeate, *self._at, self._exponent))
 
 
 def normalised_flow(settings: NormalisedFlow, plant: Plant) -> Normalised:

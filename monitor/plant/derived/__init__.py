@@ -8,6 +8,7 @@ from monitor.plant.derived.base import Derived
 from monitor.plant.derived.counted import CountedFlow, DiLoad, Litres, RunTime, StartsPerDay
 from monitor.plant.derived.membrane import (
     NormalisedFlow,
+    NormalisedPressureDrop,
     NormalisedSaltPassage,
     Recovery,
     Rejection,
@@ -22,6 +23,7 @@ KINDS: tuple[type[Derived], ...] = (
     Recovery,
     NormalisedFlow,
     NormalisedSaltPassage,
+    NormalisedPressureDrop,
     Litres,
     DiLoad,
     CountedFlow,
@@ -40,6 +42,7 @@ __all__ = [
     "Difference",
     "Litres",
     "NormalisedFlow",
+    "NormalisedPressureDrop",
     "NormalisedSaltPassage",
     "Ratio",
     "Recovery",

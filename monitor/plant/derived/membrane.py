@@ -157,3 +157,29 @@ class NormalisedSaltPassage(_Normalised):
     temperature: Annotated[
         Id, RefersTo("channel", ("temperature",)), Field(description="temperature of the feed")
     ]
+
+
+class NormalisedPressureDrop(Derived):
+    """`kind = "normalised-pressure-drop"`: the drop along the feed side at the flows of the reference."""
+
+    measures: ClassVar[str] = "pressure"
+    multiplies: ClassVar[bool] = True
+
+    kind: Literal["normalised-pressure-drop"]
+    pressure_drop: Annotated[
+        Id, RefersTo("channel", ("pressure",)), Field(description="pressure lost along the feed side")
+    ]
+    feed_flow: Annotated[Id, RefersTo("channel", ("flow",)), Field(description="flow of the feed")]
+    permeate_flow: Annotated[Id, RefersTo("channel", ("flow",)), Field(description="flow of the permeate")]
+    at_feed_flow: Annotated[FlowField, Field(description="flow of the feed at the start-up compared with")]
+    at_permeate_flow: Annotated[FlowField, Field(description="flow of the permeate then")]
+    exponent: Annotated[
+        float,
+        Field(ge=1.0, le=2.0, description="how the drop grows with the mean flow; 1.5 and 2 are printed"),
+    ] = 1.5
+
+    @model_validator(mode="after")
+    def _a_part_of_the_feed(self) -> NormalisedPressureDrop:
+        if self.at_permeate_flow.canonical("flow") >= self.at_feed_flow.canonical("flow"):
+            raise Wrong("a permeate flow below the feed flow, of which it is a part", key="at_permeate_flow")
+        return self

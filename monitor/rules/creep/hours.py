@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import fmean, median
+from statistics import median
 
 from monitor.frozen import replace
-from monitor.rules.creep.course import Day
+from monitor.rules.course import Day, middle_half_mean
 from monitor.water.errors import OutOfRange
 from monitor.water.membrane import normalised_salt_passage_pct
 from monitor.water.membrane_temperature import TemperatureRule
@@ -159,12 +159,6 @@ def _closed_block(today: Today) -> Today:
     )
     blocks = (*today.blocks, block)[-BLOCKS_KEPT:]
     return replace(today, pairs=(), shifts=0.0, feeds=0.0, warmth=0.0, unsure=0, blocks=blocks)
-
-
-def middle_half_mean(values: tuple[float, ...]) -> float:
-    """Mean of the values without their lowest and highest quarter."""
-    cut = len(values) // 4
-    return fmean(sorted(values)[cut : len(values) - cut])
 
 
 def enough(today: Today) -> bool:

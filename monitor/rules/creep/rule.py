@@ -23,7 +23,7 @@ from monitor.plant.fields import DurationMs, Id, Measure, MeasureField, RefersTo
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import UnitError
 from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick
-from monitor.rules.creep.course import LEAST_DAYS, Day, Doubt, Reference, Sums, kept, learned, stepped
+from monitor.rules.course import LEAST_DAYS, Day, Doubt, Reference, Sums, kept, learned, stepped
 from monitor.rules.creep.hours import Inputs, Today, enough, paired, so_far, whole
 from monitor.rules.creep.verdict import Told, Unit, Verdict, confidence, evidence_of, judge
 from monitor.rules.creep.words import wording

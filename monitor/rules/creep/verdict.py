@@ -11,7 +11,7 @@ from typing import Any
 
 from monitor.frozen import replace
 from monitor.readings import Evidence
-from monitor.rules.creep.course import Course, Day, Doubt, Reference, Sums, course, days_to
+from monitor.rules.course import Course, Day, Doubt, Reference, Sums, course, days_to
 
 # Nine in ten probes drift less than this many times the median (open river data: median 2 %, p90 5 %).
 _NINE_IN_TEN = 2.5

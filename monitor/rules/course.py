@@ -1,8 +1,9 @@
-"""The course of a membrane's salt passage, day by day: reference, unexplained change, rise, rate.
+"""The course of what a membrane does, day by day: reference, unexplained change, rise or fall, rate.
 
 All in natural logarithms of an *index*: what was measured, brought as far as the instruments allow to a state
 that does not depend on temperature, flow and recovery. One value a working day. What is worked out here is
 pure and depends on nothing but its arguments, so it is remembered between readings of one day.
+The rules `creep` (salt passage) and `membrane` (flow and pressure drop beside it) share it.
 """
 
 from __future__ import annotations
@@ -256,3 +257,9 @@ def days_to(
 def kept(days: tuple[Day, ...], day: Day) -> tuple[Day, ...]:
     """The days with one more, the oldest let go."""
     return (*days, day)[-DAYS_KEPT:]
+
+
+def middle_half_mean(values: Sequence[float]) -> float:
+    """Mean of the values without their lowest and highest quarter."""
+    cut = len(values) // 4
+    return fmean(sorted(values)[cut : len(values) - cut])
