@@ -4,20 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import http.client
 import json
-import ssl
 from typing import TYPE_CHECKING, Annotated, Literal
-from urllib.parse import SplitResult, urlsplit
+from urllib.parse import urlsplit
 
 from pydantic import AfterValidator, Field, model_validator
 
-from monitor.notify.deadline import Deadline
 from monitor.notify.failures import Permanent, Temporary
 from monitor.notify.mail_server import trusting
+from monitor.notify.post import Poster
 from monitor.notify.secret import Secret
 from monitor.notify.way import Surroundings
-from monitor.notify.words import answer, said
+from monitor.notify.words import answer
 from monitor.plant.addresses import web_address
 from monitor.plant.fields import DurationMs, Table
 from monitor.plant.secret import one_of
@@ -90,15 +88,9 @@ class Way(Table):
             "Goodwater-Timestamp": stamp,
             "Goodwater-Signature": signature(self._key(around), stamp, body),
         }
-        longest_s = 3 * self.timeout / 1000
-        with Deadline(longest_s) as deadline:
-            try:
-                status, reason, wait_s = self._post(body, headers, around, deadline)
-            except Temporary as failure:
-                if deadline.expired:
-                    raise Temporary(f"{self.label} did not finish within {longest_s:g} s") from failure
-                raise
-        return self._judged(status, answer(status, reason), wait_s)
+        poster = Poster(self.url, self.label, self.ca_file, around.folder, self.timeout)
+        reply = poster.post(body, headers)
+        return self._judged(reply.status, answer(reply.status, reply.reason), reply.wait_s)
 
     def _key(self, around: Surroundings) -> bytes:
         key = Secret("secret", self.secret_file, self.secret_env, around.folder, around.environ).read()
@@ -108,34 +100,6 @@ class Way(Table):
                 "or more, as `openssl rand -hex 32` makes them"
             )
         return key.encode()
-
-    def _post(
-        self, body: bytes, headers: dict[str, str], around: Surroundings, deadline: Deadline
-    ) -> tuple[int, str, float]:
-        parts = urlsplit(self.url)
-        path = (parts.path or "/") + (f"?{parts.query}" if parts.query else "")
-        connection = self._connection(parts, around)
-        deadline.watch(connection)
-        try:
-            connection.request("POST", path, body, headers)
-            reply = connection.getresponse()
-            return reply.status, reply.reason, _asked_to_wait(reply.getheader("Retry-After"))
-        except ssl.SSLCertVerificationError as error:
-            raise Temporary(
-                f"the certificate of {self.label} is not trusted: {error.verify_message}; "
-                "if it is the shop's own, name its authority in ca_file"
-            ) from error
-        except (OSError, http.client.HTTPException) as error:
-            raise Temporary(f"{self.label} cannot be reached: {said(error)}") from error
-        finally:
-            connection.close()
-
-    def _connection(self, parts: SplitResult, around: Surroundings) -> http.client.HTTPConnection:
-        host, seconds = parts.hostname or "", self.timeout / 1000
-        if parts.scheme == "http":
-            return http.client.HTTPConnection(host, parts.port, timeout=seconds)
-        tls = trusting(self.ca_file, around.folder)
-        return http.client.HTTPSConnection(host, parts.port, timeout=seconds, context=tls)
 
     def _judged(self, status: int, words: str, wait_s: float) -> str:
         text = f"{self.label} answered {words}"
@@ -154,8 +118,3 @@ class Way(Table):
 def signature(key: bytes, stamp: str, body: bytes) -> str:
     """HMAC-SHA256 (RFC 2104) over the stamp, a dot and the body, in hexadecimal after `sha256=`."""
     return "sha256=" + hmac.new(key, stamp.encode() + b"." + body, hashlib.sha256).hexdigest()
-
-
-def _asked_to_wait(retry_after: str | None) -> float:
-    """Seconds of a Retry-After header; its other form, a date, is not read: the usual wait will do."""
-    return float(retry_after) if retry_after and retry_after.isascii() and retry_after.isdigit() else 0.0
