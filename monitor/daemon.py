@@ -23,6 +23,8 @@ from pathlib import Path
 
 from monitor import logs
 from monitor.alarms import own
+from monitor.alive.heartbeat import Heart
+from monitor.alive.status_topic import StatusWord
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
 from monitor.intake import (
@@ -165,6 +167,9 @@ class Daemon:
             for driver in wires:
                 driver.start()
                 stack.callback(driver.stop)
+            for sign in self._make_signs(keeper):
+                sign.start()
+                stack.callback(sign.stop)
             log.info("watching %s with %d rules", self._site.plant.site.name, len(self._site.rules))
             self._beat.ready()
             while not self._stopping.wait(0.2) and keeper.failure is None:
@@ -277,13 +282,7 @@ class Daemon:
         return [self._make_mirror(settings, data) for settings in self._site.mirrors]
 
     def _make_mirror(self, settings: Mirror, data: Path) -> Mirroring:
-        site, direct = self._site, DirectMail(self._site.plant, surroundings(self._site), "low")
-
-        def tell(subject: str, text: str) -> bool:
-            attempts = direct.tell(subject, text, self._clock.now_ms())
-            _log_told(settings.label, attempts)
-            return any(attempt.ok for attempt in attempts)
-
+        site = self._site
         return Mirroring(
             settings,
             site.plant,
@@ -291,8 +290,32 @@ class Daemon:
             Server(settings, site.path.parent, os.environ),
             clock=self._clock,
             random=random.random,
-            tell=tell,
+            tell=self._low_voice(settings.label),
         )
+
+    def _low_voice(self, of: str) -> Callable[[str, str], bool]:
+        """Tells everybody of trouble that is no alarm, at most daily; answers whether somebody was told."""
+        direct = DirectMail(self._site.plant, surroundings(self._site), "low")
+
+        def tell(subject: str, text: str) -> bool:
+            attempts = direct.tell(subject, text, self._clock.now_ms())
+            _log_told(of, attempts)
+            return any(attempt.ok for attempt in attempts)
+
+        return tell
+
+    def _make_signs(self, keeper: Keeper) -> list[Heart | StatusWord]:
+        """What tells others that the watch runs."""
+        site, folder, signs = self._site, self._site.path.parent, list[Heart | StatusWord]()
+        if site.heartbeat.url is not None:
+            tell = partial(self._low_voice("the heartbeat"), "nobody outside hears the watch")
+            of, sink = site.plant.site, keeper.hand_over
+            signs.append(Heart(site.heartbeat, of, sink, self._clock, folder=folder, tell=tell))
+        for broker in site.brokers:
+            if broker.id == site.status_topic.broker:
+                sink, of_site = keeper.hand_over, site.plant.site.id
+                signs.append(StatusWord(site.status_topic, broker, of_site, sink, self._clock, folder=folder))
+        return signs
 
     def _beat_or_stop(self) -> None:
         if not self._beat.alive():

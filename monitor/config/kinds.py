@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
+from monitor.alive.settings import Heartbeat, StatusTopic
 from monitor.intake import (
     hand_settings,
     logger_settings,
@@ -71,6 +72,8 @@ SINGLE: Mapping[str, type[BaseModel]] = {
     "delivery": settings.DeliverySettings,
     "retention": RetentionSettings,
     "batch": BatchSettings,
+    "heartbeat": Heartbeat,
+    "status_topic": StatusTopic,
 }
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from monitor.alive.settings import Heartbeat, StatusTopic
 from monitor.condition.derive import build as build_derived
 from monitor.config.agree import Document, disagreements, refers_amiss
 from monitor.config.kinds import RULES, site_tables
@@ -51,6 +52,8 @@ class SiteFile:
     delivery: DeliverySettings
     retention: RetentionSettings
     batch: BatchSettings
+    heartbeat: Heartbeat
+    status_topic: StatusTopic
     data_dir: Path
 
     @cached_property
@@ -94,6 +97,8 @@ def load(path: str | Path) -> SiteFile:
         delivery=tables.delivery,
         retention=tables.retention,
         batch=tables.batch,
+        heartbeat=tables.heartbeat,
+        status_topic=tables.status_topic,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
 
