@@ -61,6 +61,10 @@ class Instrument(Table):
     ] = None
     wire: Annotated[Any, Field(description="how its values arrive")]
     expected_interval: Annotated[PositiveDurationMs, Field(description="how often it speaks")]
+    calibrate_every: Annotated[
+        PositiveDurationMs | None,
+        Field(description="how often it is to be calibrated; the weekly digest says when that is due"),
+    ] = None
     channel: Annotated[tuple[Channel, ...], Field(min_length=1, description="what it measures")]
 
     @field_validator("sump")
