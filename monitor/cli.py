@@ -28,7 +28,7 @@ COMMANDS: dict[str, str] = {
     "listen": "what arrives on a broker or a serial port, as it would be read, and the tables to paste",
     "registers": "what a Modbus instrument's registers hold, in all types, and the tables to paste",
     "mirror": "how the copies on other servers stand; have one compared anew",
-    "replay": "judge the stored stream again and compare with the alarms there were",
+    "replay": "judge again what is stored, or what files hold; say why a rule spoke or did not",
     "notify-test": "send a test message to everybody by each of their ways",
     "calc": "compute a quantity of water, resin, membrane, sump or statistics by hand",
 }

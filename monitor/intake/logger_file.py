@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import glob
 import hashlib
-import heapq
 import logging
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 from monitor.clock import Clock
 from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Parcel, Sink
 from monitor.intake.link import Link
 from monitor.intake.logger_place import START, Place, load_places, save_places
-from monitor.intake.logger_reader import LoggerFile, Row
+from monitor.intake.logger_reader import LoggerFile, Row, in_order
 from monitor.intake.logger_rows import Form
-from monitor.intake.logger_settings import Column, Logger, Wire
+from monitor.intake.logger_settings import Logger
 from monitor.plant.model import Instrument
 from monitor.readings import Count, Sample
 
@@ -27,6 +27,8 @@ log = logging.getLogger(__name__)
 
 MOST_SAMPLES = 500  # in one Parcel
 SAVE_S = 2.0  # places are kept at most so often while much is read
+
+T = TypeVar("T")
 
 
 class _Gathered:
@@ -61,12 +63,7 @@ class LoggerFileDriver:
     ) -> None:
         self.logger = logger
         self.name = f"logger {logger.id}"
-        here = [i for i in instruments if isinstance(i.wire, Wire) and i.wire.logger == logger.id]
-        columns: dict[str, Column] = {}
-        for instrument in here:
-            columns |= instrument.wire.values
-        channels = {channel.id: channel for i in here for channel in i.channel if channel.id in columns}
-        self._form = Form(logger, columns, channels, zone)
+        self._form = Form.of(logger, instruments, zone)
         self._sink = sink
         self._clock = clock
         self._folder = folder
@@ -164,36 +161,35 @@ class LoggerFileDriver:
     def _read(self) -> None:
         """Hand over all rows that are there, in order of time over all files."""
         gathered = _Gathered()
-        waiting = [
-            (time_ms, name)
-            for name, file in self._files.items()
-            if (time_ms := self._next_ms(file, only_if_grown=True)) is not None
-        ]
-        heapq.heapify(waiting)
-        while waiting and not self._stopping.is_set():
-            _, name = heapq.heappop(waiting)
-            file = self._files[name]
-            row = file.take()
+        grown = {name: file for name, file in self._files.items() if self._has_grown(file)}
+        for name, row in in_order(grown, self._next_ms):
             if len(gathered.samples) + len(row.said.values) > MOST_SAMPLES:
                 self._hand_over(gathered)
                 gathered = _Gathered()
             gathered.samples += row.said.samples(self._clock.now_ms())
             gathered.counts += row.said.problems
             gathered.last[name] = row
-            if (time_ms := self._next_ms(file)) is not None:
-                heapq.heappush(waiting, (time_ms, name))
+            if self._stopping.is_set():
+                break
         self._hand_over(gathered)
 
-    def _next_ms(self, file: LoggerFile, *, only_if_grown: bool = False) -> int | None:
+    def _has_grown(self, file: LoggerFile) -> bool:
+        return bool(self._asked(file, file.has_grown))
+
+    def _next_ms(self, file: LoggerFile) -> int | None:
         """The time of a file's next row; None when there is none, or it cannot be read now."""
+        time_ms = self._asked(file, file.next_ms)
+        if file.readable:
+            self._told.discard(("unreadable-file", file.name))
+        return time_ms
+
+    def _asked(self, file: LoggerFile, ask: Callable[[], T]) -> T | None:
         try:
-            time_ms = file.next_ms() if file.has_grown() or not only_if_grown else None
+            return ask()
         except OSError as error:
             self._tell_once("unreadable-file", file.name, error.strerror or str(error))
             file.look_again()
             return None
-        self._told.discard(("unreadable-file", file.name))
-        return time_ms
 
     def _hand_over(self, gathered: _Gathered) -> None:
         """One Parcel; what it brings is stored, and its places are kept, once it is acknowledged."""

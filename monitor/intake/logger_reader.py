@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import heapq
 import logging
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -37,10 +38,20 @@ class Row:
 class LoggerFile:
     """Reads one file. Holds no file open between two looks, and the rows of one chunk at most.
 
-    A line counts once its end is there: a logger may be in the middle of a number.
+    A line counts once its end is there: a logger may be in the middle of a number. `whole`: nobody writes to
+    the file any more, so that its last line counts as it is.
     """
 
-    def __init__(self, path: Path, name: str, form: Form, now_ms: Callable[[], int], place: Place) -> None:
+    def __init__(
+        self,
+        path: Path,
+        name: str,
+        form: Form,
+        now_ms: Callable[[], int],
+        place: Place,
+        *,
+        whole: bool = False,
+    ) -> None:
         self.path = path
         self.name = name
         self._form = form
@@ -50,6 +61,7 @@ class LoggerFile:
         self._size_seen = -1
         self._in_long_line = False
         self._units_follow = False
+        self._whole, self._ended = whole, False
         self.layout: Layout | None = form.layout(place.heading) if place.heading is not None else None
 
     def has_grown(self) -> bool:
@@ -88,6 +100,11 @@ class LoggerFile:
         """What could not be read may be readable at the next look, without having grown."""
         self._size_seen = -1
 
+    @property
+    def readable(self) -> bool:
+        """Nothing has been in the way of the last look."""
+        return self._size_seen >= 0
+
     def _before(self, file: BinaryIO) -> bytes | None:
         """The bytes that prove the place; None when the file does not hold them there."""
         begins = max(0, self._at.offset - PROOF_BYTES)
@@ -98,6 +115,8 @@ class LoggerFile:
 
     def _load(self, size: int) -> bool:
         """Read up to `size` bytes; whether that led on in the file."""
+        if self._ended:
+            return False
         with self.path.open("rb") as file:
             before = self._before(file)
             if before is None:
@@ -106,6 +125,8 @@ class LoggerFile:
                 file.seek(0)
             chunk = file.read(size)
         before = before or b""
+        if self._whole and len(chunk) < size:
+            self._ended, chunk = True, chunk if chunk.endswith(b"\n") else chunk + b"\n"
         began = self._at.offset
         self._take_heading(chunk)
         self._take_lines(before, began, chunk, is_full=len(chunk) == size)
@@ -164,3 +185,20 @@ class LoggerFile:
         """Go on under another heading in the same file."""
         self._at = replace(self._at, heading=heading)
         self.layout = self._form.layout(heading)
+
+
+def in_order(
+    files: Mapping[str, LoggerFile], next_ms: Callable[[LoggerFile], int | None]
+) -> Iterator[tuple[str, Row]]:
+    """The rows of several files in order of time, each with its file's name.
+
+    `next_ms` looks at a file's next row, and may pass a file over for now.
+    """
+    waiting = [(time_ms, name) for name, file in files.items() if (time_ms := next_ms(file)) is not None]
+    heapq.heapify(waiting)
+    while waiting:
+        _, name = heapq.heappop(waiting)
+        file = files[name]
+        yield name, file.take()
+        if (time_ms := next_ms(file)) is not None:
+            heapq.heappush(waiting, (time_ms, name))

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from monitor.intake.decoded import MAX_TIME_MS, Decoded, Origin, Refusal, said, shortened, time_from
-from monitor.intake.logger_settings import DELIMITERS, Column, Logger
+from monitor.intake.logger_settings import DELIMITERS, Column, Logger, Wire
 from monitor.plant import units
-from monitor.plant.model import Channel
+from monitor.plant.model import Channel, Instrument
 from monitor.plant.quantities import QUANTITIES
 from monitor.readings import Count, Status
 
@@ -48,6 +48,16 @@ class Form:
         self._zone = ZoneInfo(self.zone)
         first = logger.time[0]
         self._mark_of_heading = first.encode(logger.encoding, "replace") if isinstance(first, str) else None
+
+    @classmethod
+    def of(cls, logger: Logger, instruments: Iterable[Instrument], zone: str) -> Form:
+        """How a logger writes what these instruments, those of them whose wire is in it, measure."""
+        here = [i for i in instruments if isinstance(i.wire, Wire) and i.wire.logger == logger.id]
+        columns: dict[str, Column] = {}
+        for instrument in here:
+            columns |= instrument.wire.values
+        channels = {channel.id: channel for i in here for channel in i.channel if channel.id in columns}
+        return cls(logger, columns, channels, zone)
 
     @property
     def heading_lines(self) -> int:

@@ -17,8 +17,9 @@ from monitor.frozen import replace
 from monitor.plant.fields import Id, MeasureField, RefersTo
 from monitor.plant.model import Plant
 from monitor.plant.units import UnitError, shown
-from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick, Wording
+from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick, Wording, words
 from monitor.rules.advice import cautions_for, steps_beyond_limit
+from monitor.rules.explaining import Figures, Moment, measured
 from monitor.rules.rule import RuleSettings, number, plant_channel, stage_kind_at, text
 
 # Time constant of the average shown as "usual".
@@ -137,6 +138,25 @@ class Limit:
         ceiling = 0.7 if reading.level == Level.UNCERTAIN else 0.99
         return round(min(sure, ceiling), 3)
 
+    def explain(self, state: State, now: Moment) -> Figures:
+        """The value it last judged beside its limit, and why a later one was not judged."""
+        side = "above" if self._high_is_bad else "below"
+        limit = shown(self.limit, self._quantity)
+        evidence = now.evidence(self.settings.id)
+        lines = [f"{side} {limit} is too much" if self._high_is_bad else f"{side} {limit} is too little"]
+        if evidence:
+            value = measured(evidence, "value", self._quantity)
+            lines.append(f"last judged: {value}, at {now.ago(state.last_ms)}")
+        if state.usual is not None:
+            lines.append(f"usual while the limit is kept: {shown(state.usual, self._quantity)}")
+        if state.holds and self.deadband:
+            back = self.limit - self.deadband if self._high_is_bad else self.limit + self.deadband
+            lines.append(f"well again only beyond the deadband, at {shown(back, self._quantity)}")
+        waiting = [r for r in now.readings.get(self._channel.id, ()) if r.time_ms > state.last_ms]
+        for r in waiting:
+            lines.append(f"{shown(r.value, self._quantity)} at {now.clock(r.time_ms)}: {_why_not(r)}")
+        return {self.settings.id: lines}
+
     def _evidence(self, state: State, reading: Reading) -> Evidence:
         return {
             "channel": reading.channel,
@@ -151,6 +171,15 @@ class Limit:
             "usual": state.usual,
             "reasons": int(reading.reasons),
         }
+
+
+def _why_not(reading: Reading) -> str:
+    """Why a reading was not judged."""
+    if reading.standing is Standing.GATED:
+        return "not judged, the gate was not open"
+    if reading.usable and reading.reasons & Reason.JUMP:
+        return "not judged, so large a step waits for the next value to confirm it"
+    return "not judged, " + (", ".join(words(reading.reasons)) or reading.standing.name.lower())
 
 
 def build(settings: Settings, plant: Plant) -> Limit:

@@ -19,7 +19,8 @@ from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.gate import Gate
 from monitor.plant.model import Channel, Plant
 from monitor.readings import Bound, Evidence, Finding, Level, Reading, Standing, Tick, Wording
-from monitor.rules.rule import AWAY_MS, RuleSettings, number, plant_channel, text
+from monitor.rules.explaining import Figures, Moment
+from monitor.rules.rule import AWAY_MS, RuleSettings, number, plant_channel, span, text
 
 _DAY_MS = 86_400_000
 # Water is said to run up to this long after the last value that said so.
@@ -187,6 +188,24 @@ class NotJudged:
             },
         )
 
+    def explain(self, state: State, now: Moment) -> Figures:
+        """Of each gate when it last let something through, and the water since, beside what is allowed."""
+        return {
+            f"{self.settings.id}/{name}": self._told(state, name, probe, now)
+            for name, probe in state.probes.items()
+            if name in self._gated
+        }
+
+    def _told(self, state: State, name: str, probe: Probe, now: Moment) -> list[str]:
+        water, gate = self._since(state, name, probe), self._gated[name]
+        judged = f"last judged at {now.ago(probe.judged_ms)}" if probe.judged_ms else "never judged yet"
+        return [
+            f"{judged}; {probe.heard} values since, {probe.heard_running} of them while water ran",
+            f"told after {span(self.settings.after)} if water ran for "
+            f"{span(max(_LEAST_RAN_MS, 2 * gate.minutes))}, after {span(self.settings.at_all)} in any case",
+            f"water since: {span(water.ran_ms)} in {water.runs} runs, the last of {span(water.last_run_ms)}",
+        ]
+
     def _since(self, state: State, name: str, probe: Probe) -> Water:
         """The water that ran since the channel was last judged, by whoever saw most of it."""
         found = [Water()]
@@ -247,10 +266,10 @@ def wording(evidence: Evidence) -> Wording:
     where, what, cause = text(evidence, "where"), text(evidence, "what"), text(evidence, "cause")
     since = text(evidence, "since") or "the watch began"
     facts = [
-        ("nothing judged for", _span(number(evidence, "waited_ms"))),
+        ("nothing judged for", span(number(evidence, "waited_ms"))),
         (
             "water ran meanwhile",
-            f"{_span(number(evidence, 'ran_ms'))} in {number(evidence, 'runs'):.0f} runs",
+            f"{span(number(evidence, 'ran_ms'))} in {number(evidence, 'runs'):.0f} runs",
         ),
         ("values received", f"{number(evidence, 'values'):.0f}"),
         ("judged after", _opens(evidence)),
@@ -260,10 +279,10 @@ def wording(evidence: Evidence) -> Wording:
         facts=tuple(facts),
         meaning=f"Nothing has been said about the water at {where} since {since}: no news is not good news. "
         + _CAUSES[cause].format(
-            ran=_span(number(evidence, "ran_ms")),
-            run=_span(number(evidence, "last_run_ms")),
+            ran=span(number(evidence, "ran_ms")),
+            run=span(number(evidence, "last_run_ms")),
             opens=_opens(evidence),
-            every=_span(number(evidence, "interval_ms")),
+            every=span(number(evidence, "interval_ms")),
             flow=text(evidence, "flow") or "its own course",
         ),
         steps=(
@@ -307,14 +326,5 @@ _STEPS: dict[str, tuple[str, ...]] = {
 
 
 def _opens(evidence: Evidence) -> str:
-    minutes = _span(number(evidence, "minutes_ms"))
+    minutes = span(number(evidence, "minutes_ms"))
     return f"{text(evidence, 'litres')} or {minutes}" if evidence.get("litres") else minutes
-
-
-def _span(ms: float) -> str:
-    minutes = ms / 60_000
-    if minutes < 2:
-        return f"{60 * minutes:.0f} s"
-    if minutes < 120:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60:.0f} h" if minutes < 72 * 60 else f"{minutes / 1440:.0f} days"

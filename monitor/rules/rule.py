@@ -97,3 +97,13 @@ def number(evidence: Evidence, key: str) -> float:
 def text(evidence: Evidence, key: str) -> str:
     """A word of the evidence; an empty one when it is not there."""
     return str(evidence.get(key) or "")
+
+
+def span(ms: float) -> str:
+    """A length of time in words, in the largest unit that fits."""
+    minutes = ms / 60_000
+    if minutes < 2:
+        return f"{60 * minutes:.0f} s"
+    if minutes < 120:
+        return f"{minutes:.0f} min"
+    return f"{minutes / 60:.0f} h" if minutes < 72 * 60 else f"{minutes / 1440:.0f} days"

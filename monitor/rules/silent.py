@@ -15,7 +15,8 @@ from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Instrument, Plant
 from monitor.readings import Evidence, Finding, Reading, Tick, Wording
-from monitor.rules.rule import AWAY_MS, RuleSettings, number, text
+from monitor.rules.explaining import Figures, Moment
+from monitor.rules.rule import AWAY_MS, RuleSettings, number, span, text
 
 
 class Settings(RuleSettings):
@@ -89,6 +90,22 @@ class Silent:
             state = replace(state, last_ms=spoke, listening_since_ms=tick.time_ms)
         state = replace(state, last_tick_ms=tick.time_ms)
         return state, tuple(self._judge(i, state, tick.time_ms) for i in self._instruments)
+
+    def explain(self, state: State, now: Moment) -> Figures:
+        """Of each instrument how long ago it spoke, beside how long it may be silent."""
+        return {
+            f"{self.settings.id}/{i.id}": [
+                *(
+                    f"{c.id} last spoke at {now.ago(state.last_ms[c.id])}"
+                    if c.id in state.last_ms
+                    else f"{c.id} has not spoken since the watch began"
+                    for c in i.channel
+                ),
+                f"silence allowed: {span(self.allowed_ms(i))}, counted from "
+                f"{now.clock(state.listening_since_ms)} at the earliest, when the watch began to listen",
+            ]
+            for i in self._instruments
+        }
 
     def _judge(self, instrument: Instrument, state: State, now_ms: int) -> Finding:
         allowed_ms = self.allowed_ms(instrument)

@@ -20,6 +20,7 @@ from monitor.plant.fields import Id, RefersTo
 from monitor.plant.model import Channel, Plant
 from monitor.plant.units import shown
 from monitor.readings import Bound, Evidence, Finding, Reading, Reason, Tick, Wording
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.rule import RuleSettings, number, plant_channel, text
 from monitor.stats.errors import OutOfRange
 from monitor.stats.flat import flat_run_limit, identical_readings_probability_averaged
@@ -175,6 +176,29 @@ class Stuck:
         least = max(_LEAST_RUN, _fewest_equal(round(repeats, 2), round(per_day, -1)))
         allowed = max(_LEAST_RUN_MS, _TIMES_LONGEST * longest_ms, least * _DAY_MS / per_day)
         return _Allowance(allowed, least, longest_ms, repeats, by_own_noise=True)
+
+    def explain(self, state: State, now: Moment) -> Figures:
+        """Of each channel how long it stands still, beside how long its own habit allows."""
+        return {f"{self.settings.id}/{name}": self._told(state, name, now) for name in state.runs}
+
+    def _told(self, state: State, name: str, now: Moment) -> list[str]:
+        run, allowance = state.runs[name], self._allowance(state, name)
+        habit = state.before.get(name, _NO_HABIT).plus(state.now.get(name, _NO_HABIT))
+        lines = [
+            f"unchanged since {now.ago(run.since_ms)}: {run.readings} readings of {run.raw:g}",
+            f"called stuck after {_span(allowance.ms)} and {allowance.readings} equal readings",
+        ]
+        if allowance.by_own_noise:
+            lines.append(
+                f"by its own habit: {allowance.repeats:.0%} of {habit.readings} readings repeated the one "
+                f"before, the longest standstill took {_span(allowance.longest_ms)}"
+            )
+        else:
+            lines.append(
+                f"by flat_after: too little is known of its noise yet, or its digit hardly moves "
+                f"({habit.readings} readings since {now.clock(habit.since_ms)})"
+            )
+        return lines
 
     def _finding(self, name: str, run: Run, allowance: _Allowance, reading: Reading) -> Finding:
         lasted_ms = reading.time_ms - run.since_ms

@@ -20,7 +20,8 @@ import numpy as np
 
 from monitor.config import SiteFile, load
 from monitor.readings import Event, Sample, Status, Tick, Transition
-from monitor.watch import Effects, Watch, WatchState
+from monitor.replay.stream import MINUTE_MS, replayed, with_ticks
+from monitor.watch import Watch
 from simulator.faults import DAY_MS, Fault, read_fault_file
 from simulator.instruments import FAILED, OVER, UNDER
 from simulator.score import Score, score
@@ -28,7 +29,6 @@ from simulator.shop import Instrument
 from simulator.year import Run, simulate
 
 SITE = Path(__file__).parents[2] / "config" / "demo-shop.toml"
-MINUTE_MS = 60_000
 
 _STATUS = {OVER: Status.OVER_RANGE, UNDER: Status.UNDER_RANGE, FAILED: Status.DEVICE_FAULT}
 
@@ -104,19 +104,6 @@ def from_files(run: Run, channels: set[str], until_ms: int, every_min: float = 5
         yield from rows[row_ms].values()
 
 
-def with_ticks(stream: Iterable[Sample], begin_ms: int, end_ms: int) -> Iterator[Event]:
-    """Samples with a tick at each whole minute between them."""
-    next_ms = begin_ms + MINUTE_MS
-    for item in stream:
-        while next_ms <= item.arrival_ms:
-            yield Tick(next_ms)
-            next_ms += MINUTE_MS
-        yield item
-    while next_ms <= end_ms:
-        yield Tick(next_ms)
-        next_ms += MINUTE_MS
-
-
 def events_of(run: Run, channels: set[str], every_min: float, file_days: int) -> Iterator[Event]:
     """The stream of a run whose first days are read from files, the others over the wires."""
     live_ms = run.start_ms + file_days * DAY_MS
@@ -124,7 +111,7 @@ def events_of(run: Run, channels: set[str], every_min: float, file_days: int) ->
         yield Tick(live_ms)
         yield from from_files(run, channels, live_ms, max(every_min, 5.0))
     live = (s for s in samples(run, channels, every_min) if s.arrival_ms >= live_ms)
-    yield from with_ticks(live, live_ms, run.end_ms)
+    yield from with_ticks(((s.arrival_ms, s) for s in live), live_ms, run.end_ms)
 
 
 def watched(
@@ -136,15 +123,8 @@ def watched(
 ) -> list[Transition]:
     """What a fresh watch with these rules (all when None) makes of a run."""
     rules = [rule for rule in site.rules if names is None or rule.settings.id in names]
-    heart, state, found = Watch(site.plant, rules), WatchState(), []
     channels = needed(site, [rule.settings.id for rule in rules])
-    effects = Effects()
-    for event in events_of(run, channels, every_min, file_days):
-        state = heart.step(state, event, effects)
-        if effects.transitions or len(effects.readings) > 10_000:
-            found += [transition for _, transition in effects.transitions]
-            effects = Effects()
-    return found + [transition for _, transition in effects.transitions]
+    return replayed(Watch(site.plant, rules), events_of(run, channels, every_min, file_days))
 
 
 def judge(

@@ -17,8 +17,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
 from monitor.alarms.routing import notices
-from monitor.commands.replay import replayed
 from monitor.plant.message_ids import message_id
+from monitor.replay.stream import replayed
 from monitor.store import reader
 from monitor.store.files import open_reader
 from monitor.watch import Watch

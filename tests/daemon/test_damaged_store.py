@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.commands.replay import replayed
+from monitor.replay.stream import replayed
 from monitor.store import reader
 from monitor.store.files import STORE, open_reader
 from monitor.watch import Watch

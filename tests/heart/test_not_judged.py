@@ -9,7 +9,7 @@ import pytest
 
 from monitor.config import RULES, ConfigMistakes
 from monitor.readings import Sample, Status, Transition
-from tests.bench.judge import with_ticks
+from monitor.replay.stream import with_ticks
 from tests.heart.shop import MINUTE, START_MS, Heart, sample, site
 from tests.heart.water_made import GATE, text, without_rules
 
@@ -27,8 +27,8 @@ RUNNING = GATE.replace(" }", ', running = "ro.run" }')
 def lived(heart: Heart, stream: Iterable[Sample], last_minute: float) -> list[Transition]:
     """The rule's transitions of a stream with its ticks."""
     last_ms = heart.state.last_tick_ms or START_MS
-    ordered = sorted(stream, key=lambda one: one.arrival_ms)
-    heart.see(*with_ticks(iter(ordered), last_ms, START_MS + round(last_minute * MINUTE)))
+    ordered = sorted(((one.arrival_ms, one) for one in stream), key=lambda timed: timed[0])
+    heart.see(*with_ticks(ordered, last_ms, START_MS + round(last_minute * MINUTE)))
     return [t for t in heart.transitions if t.condition == "gates/ro.ec"]
 
 
@@ -139,7 +139,7 @@ def test_what_the_watch_missed_is_not_held_against_a_gate(tmp_path: Path) -> Non
     heart = shop(tmp_path)
     lived(heart, [*runs(0, 60, 10)], 60)
     for day in range(1, 12):  # an hour of watch a day, and water that no gate lets through
-        heart.see(*with_ticks(iter([]), START_MS + day * DAY * MINUTE, START_MS + (day * DAY + 1) * MINUTE))
+        heart.see(*with_ticks([], START_MS + day * DAY * MINUTE, START_MS + (day * DAY + 1) * MINUTE))
         lived(
             heart,
             [*runs(day * DAY + 2, day * DAY + 60, 0.5, every=5), *spoke(day * DAY + 2, day * DAY + 60)],

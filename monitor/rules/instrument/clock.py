@@ -16,7 +16,9 @@ from typing import Literal
 from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import CLOCK_TRUSTED_FROM_MS, DELIVERED_LATE, Evidence, Reading, Stamp, Status
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.instrument.verdict import Verdict
+from monitor.rules.rule import span
 from monitor.stats.trend import theil_sen
 
 _HOUR_MS = 3_600_000
@@ -84,6 +86,24 @@ class Clocks:
 
     def subject(self, channel: str) -> str:
         return self._instrument_of[channel]
+
+    def figures(self, clocks: Mapping[str, ClockSeen], now: Moment) -> Figures:
+        return {
+            name: [self._figure(name, seen, now)] for name, seen in clocks.items() if seen.now is not None
+        }
+
+    def _figure(self, name: str, seen: ClockSeen, now: Moment) -> str:
+        assert seen.now is not None
+        delays = f"{seen.now.least_ms / 1000:.1f} to {seen.now.most_ms / 1000:.1f} s"
+        behind = (
+            ""
+            if name in self._from_files
+            else (f", or behind by more than {span(self._off_ms + self._interval_ms[name])}")
+        )
+        return (
+            f"its readings of the last hour came {delays} after the time they carry (seen at "
+            f"{now.ago(seen.arrival_ms)}); told when it is ahead by more than {span(self._off_ms)}{behind}"
+        )
 
     def on_reading(
         self, clocks: Mapping[str, ClockSeen], reading: Reading, *, told: bool

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from monitor.frozen import replace
 from monitor.plant.model import Channel, Plant
 from monitor.readings import Evidence, Level, Reading, Reason
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.instrument.verdict import Verdict
 from monitor.rules.rule import stage_kind_at
 
@@ -106,6 +107,22 @@ class Compensated:
 
     def subject(self, channel: str) -> str:
         return channel
+
+    def figures(self, followed: Followed, now: Moment) -> Figures:
+        return {name: [self._figure(name, slope)] for name, slope in followed.slopes.items()}
+
+    def _figure(self, name: str, slope: Slope) -> str:
+        if slope.n < _LEAST_PAIRS or slope.tt < _LEAST_C2:
+            return (
+                f"{slope.n:.0f} of {_LEAST_PAIRS:.0f} pairs of half-hours, and {slope.tt:.1f} of "
+                f"{_LEAST_C2:.0f} °C² of warmer and colder: not enough yet to tell"
+            )
+        found, error = _slope(slope)
+        low, high = self._natural[name]
+        return (
+            f"it follows the temperature by {found:+.2%} per °C, give or take {_SIGMAS * error:.2%}; told "
+            f"when that lies surely outside {low:+.1%} to {high:+.1%}"
+        )
 
     def on_reading(
         self, followed: Followed, reading: Reading, *, told: bool

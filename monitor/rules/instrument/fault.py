@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from monitor.plant.model import Plant
 from monitor.readings import Evidence, Reading, Reason
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.instrument.verdict import Verdict
 
 # One alone may be a telegram that was caught half written.
@@ -35,6 +36,12 @@ class Faults:
 
     def subject(self, channel: str) -> str:
         return channel
+
+    def figures(self, faulty: Mapping[str, Faulty], now: Moment) -> Figures:
+        return {
+            name: [f"{one.n} faulty readings in a row since {now.ago(one.since_ms)}; told at {_IN_A_ROW}"]
+            for name, one in faulty.items()
+        }
 
     def on_reading(
         self, faulty: Mapping[str, Faulty], reading: Reading, *, told: bool

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import Evidence, Level, Reading, Reason
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.instrument.verdict import Verdict
 
 
@@ -63,6 +64,21 @@ class FlowMeters:
 
     def subject(self, channel: str) -> str:
         return channel
+
+    def figures(self, meters: Mapping[str, Meter], now: Moment) -> Figures:
+        return {
+            name: [
+                f"at zero since {now.ago(meter.zero_ms)}"
+                if meter.zero_ms
+                else f"flows; last above {self._above[name]:g} L/min at {now.ago(meter.flowed_ms)}",
+                *(
+                    f"{self._words[other]} meanwhile from {s.low:g} to {s.high:g}"
+                    for other, s in meter.beside.items()
+                ),
+                "told once conditioning finds its zero contradicted by what is beside it",
+            ]
+            for name, meter in meters.items()
+        }
 
     def on_reading(
         self, meters: Mapping[str, Meter], reading: Reading, *, told: bool

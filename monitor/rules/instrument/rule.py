@@ -18,6 +18,7 @@ from monitor.frozen import replace
 from monitor.plant.fields import DurationMs, Id, RefersTo
 from monitor.plant.model import Plant
 from monitor.readings import Finding, Reading, Stamp, Tick
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.instrument.clock import Clocks, ClockSeen
 from monitor.rules.instrument.compensated import Compensated, Followed
 from monitor.rules.instrument.fault import Faults, Faulty
@@ -78,7 +79,8 @@ class Instrument:
             ("compensation", "followed", Compensated(plant, watched)),
         )
         self._by_channel: dict[str, list[tuple[Watched, str, Part]]] = {}
-        for one in (one for one in parts if one[0] in wanted):
+        self._parts = [one for one in parts if one[0] in wanted]
+        for one in self._parts:
             for channel in one[2].channels:
                 self._by_channel.setdefault(channel, []).append(one)
         self._hears_clocks = "clock" in wanted
@@ -114,6 +116,14 @@ class Instrument:
                 verdicts.append(verdict)
         return self._found(state, verdicts)
 
+    def explain(self, state: State, now: Moment) -> Figures:
+        """What each instrument and channel has shown so far, beside what it takes to be told."""
+        return {
+            self._condition(part, subject): lines
+            for part, kept, watching in self._parts
+            for subject, lines in watching.figures(getattr(state, kept), now).items()
+        }
+
     def _condition(self, part: Watched, subject: str) -> str:
         return f"{self.settings.id}/{part}/{subject}"
 
@@ -143,6 +153,7 @@ class Instrument:
                     since_ms=min(verdict.since_ms, verdict.at_ms),
                     confidence=verdict.confidence,
                     evidence={"part": verdict.part, **verdict.evidence},
+                    # A clock that is wrong, or a compensation, does not make a value worthless.
                 )
             )
         return state, tuple(findings)

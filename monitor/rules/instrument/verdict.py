@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 from monitor.readings import Evidence, Reading
+from monitor.rules.explaining import Figures, Moment
 
 Watched = Literal["flow-meter", "clock", "compensation", "fault"]
 
@@ -30,6 +31,9 @@ class Part(Protocol):
 
     def subject(self, channel: str) -> str:
         """What a verdict on this channel is about: itself, or its instrument."""
+
+    def figures(self, seen: Any, now: Moment) -> Figures:
+        """What each subject has shown, beside what it takes to be told."""
 
     def on_reading(self, seen: Any, reading: Reading, *, told: bool) -> tuple[Any, Verdict | None]:
         """After a reading in order; `told` asks for a verdict also when all is well."""
