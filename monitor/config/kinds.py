@@ -26,7 +26,18 @@ from monitor.mirror import settings as mirror_settings
 from monitor.notify import mail_server, settings, smtp, webhook
 from monitor.plant import derived
 from monitor.plant.model import Instrument, Person, Plant
-from monitor.rules import breakthrough, creep, instrument, limit, loss, minerals, not_judged, silent, stuck
+from monitor.rules import (
+    breakthrough,
+    creep,
+    instrument,
+    limit,
+    loss,
+    minerals,
+    not_judged,
+    silent,
+    stuck,
+    sump_condition,
+)
 from monitor.store.settings import BatchSettings, RetentionSettings
 
 # kind: a module with `Settings`, `build(settings, plant)` and `wording(evidence)`
@@ -40,6 +51,7 @@ RULES: Mapping[str, ModuleType] = {
     "not-judged": not_judged,
     "silent": silent,
     "stuck": stuck,
+    "sump-condition": sump_condition,
 }
 
 # the settings of an instrument's `wire`
