@@ -15,16 +15,16 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from monitor.alarms.lifecycle import Alarm
+from monitor.alarms.alarm import Alarm
 from monitor.condition.conditioner import ChannelState
 from monitor.condition.counter import CounterState
 from monitor.frozen import replace
-from monitor.readings import Reading
+from monitor.readings import Reading, Silence
 from monitor.store import reader
 from monitor.watch import Effects, Failure, Watch, WatchState
 
@@ -53,12 +53,13 @@ class _Heart:
     last_tick_ms: int
     failed: dict[str, Failure]
     numbers_after: int = 0
+    windows: Mapping[str, Silence] = field(default_factory=dict)
 
     version = 1
 
     @staticmethod
     def of(state: WatchState) -> _Heart:
-        return _Heart(state.sequence, state.last_tick_ms, state.failed, state.numbers_after)
+        return _Heart(state.sequence, state.last_tick_ms, state.failed, state.numbers_after, state.windows)
 
 
 _ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
@@ -203,6 +204,7 @@ def stored(parts: Mapping[str, Part], watch: Watch) -> Stored:
         at.failed,
         numbers_after=at.numbers_after,
         derived=found["derived"],
+        windows=at.windows,
     )
     return Stored(whole, heart, found["alarm"], tuple(lost))
 
@@ -259,6 +261,7 @@ def loaded(
         failed=now.failed,
         alarms=kept.alarms,
         numbers_after=now.numbers_after,
+        windows=now.windows,
     )
     return state, Ledger(watch, state, None if kept.lost or anew else whole)
 

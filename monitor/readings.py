@@ -159,7 +159,10 @@ class Tick:
 class OperatorAction:
     """What a person did, taken from the inbox.
 
-    `acknowledge`: `target` is an alarm's condition, optionally with `#occurrence`. `event`: something was
+    `acknowledge`, `reset`, `shelve`, `unshelve`: `target` is an alarm's condition, the first two optionally
+    with `#occurrence`; a shelf ends at `until_ms`, or before when the condition clears (`once`).
+    `out-of-service`, `in-service`: `target` is a rule, an alarm's condition, or a stage, point, sump,
+    instrument or channel, whose alarms are kept back until `until_ms`. `event`: something was
     done to the plant; `event` names it (`resin-change`, `regeneration`, `filter-change`: an id of the shop's
     own choice), `target` is the stage, sump, coolant or instrument it was done to, and `value` how much it
     was where the event carries an amount (`plant/events.py`: litres, a grade). `reading`: a `value` read by
@@ -168,7 +171,9 @@ class OperatorAction:
     """
 
     time_ms: int
-    action: Literal["acknowledge", "event", "reading"]
+    action: Literal[
+        "acknowledge", "reset", "shelve", "unshelve", "out-of-service", "in-service", "event", "reading"
+    ]
     target: str
     by: str
     comment: str = ""
@@ -176,6 +181,8 @@ class OperatorAction:
     event: str = ""
     value: float = 0.0
     told_ms: int = 0
+    until_ms: int = 0
+    once: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,6 +263,10 @@ class Finding:
     since_ms: int
     confidence: float  # 0..1
     evidence: Evidence
+    priority: Priority | None = None  # of this condition just now; the rule's where it says nothing
+    grade: int = 0  # how bad, in steps: one more is materially worse
+    rests_on: tuple[str, ...] | None = None  # channels whose values it is made of; None: those of its rule
+    distrusts: tuple[str, ...] = ()  # channels whose values mean nothing while it holds
 
 
 class AlarmState(StrEnum):
@@ -265,10 +276,42 @@ class AlarmState(StrEnum):
     UNACKNOWLEDGED = "unacknowledged"
     ACKNOWLEDGED = "acknowledged"
     RETURNED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    # Kept back: it goes on beneath, and nobody is told.
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed-by-design"
+    OUT_OF_SERVICE = "out-of-service"
 
 
 Priority = Literal["high", "medium", "low"]
-Cause = Literal["raised", "returned", "acknowledged"]
+Cause = Literal[
+    "raised",
+    "worse",
+    "chattering",
+    "reminder",
+    "returned",
+    "acknowledged",
+    "reset",
+    "shelved",
+    "unshelved",
+    "suppressed",
+    "unsuppressed",
+    "out-of-service",
+    "in-service",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """Why an alarm is kept back: by whom (of a suppression: by which alarm), why, and until when."""
+
+    by: str
+    why: str
+    since_ms: int
+    until_ms: int = 0  # 0: for as long as what suppresses it stands
+    once: bool = False  # a shelf that also ends when the condition clears
+    covers: Priority = "high"  # a shelf ends for an alarm of a higher priority than this
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,6 +332,8 @@ class Transition:
     evidence: Evidence
     by: str = ""
     comment: str = ""
+    beneath: AlarmState | None = None  # while it is kept back: what it would be if it were not
+    silence: Silence | None = None  # while it is kept back: why
 
     @property
     def key(self) -> str:

@@ -11,7 +11,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.alarms import own
-from monitor.alarms.lifecycle import Alarm, Treatment, find, on_acknowledge, on_finding
+from monitor.alarms.alarm import Alarm, Treatment
+from monitor.alarms.board import Board, Heard
 from monitor.alarms.routing import notices
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.condition.derive import Deriver
@@ -19,7 +20,6 @@ from monitor.frozen import replace
 from monitor.plant.model import Plant
 from monitor.readings import (
     DELIVERED_LATE,
-    AlarmState,
     Count,
     Event,
     Finding,
@@ -27,13 +27,14 @@ from monitor.readings import (
     OperatorAction,
     Reading,
     Sample,
+    Silence,
     Stamp,
     Status,
     StoreReplaced,
     Tick,
     Transition,
 )
-from monitor.rules.rule import AWAY_MS, HearsEvents, HearsStamps, Rule
+from monitor.rules.rule import AWAY_MS, HearsEvents, HearsStamps, RestsOn, Rule
 
 _TRY_AGAIN_MS = 86_400_000
 _STAMPS_APART_MS = 60_000
@@ -59,6 +60,7 @@ class WatchState:
     alarms: dict[str, Alarm] = field(default_factory=dict)
     numbers_after: int = 0  # occurrences are numbered from beyond this
     derived: dict[str, Any] = field(default_factory=dict)  # memories of derived channels that have one
+    windows: Mapping[str, Silence] = field(default_factory=dict)  # maintenance, by what it covers
 
 
 @dataclass(slots=True)
@@ -99,10 +101,16 @@ class Watch:
         self._hear_events = [name for name, rule in self.rules.items() if isinstance(rule, HearsEvents)]
         self._treatments = {
             name: Treatment(
-                rule.kind, rule.settings.priority, rule.settings.on_delay, rule.settings.off_delay
+                rule.kind,
+                rule.settings.priority,
+                rule.settings.on_delay,
+                rule.settings.off_delay,
+                name in plant.alarms.latched,
+                rule.rests_on if isinstance(rule, RestsOn) else frozenset(),
             )
             for name, rule in self.rules.items()
         }
+        self._board = Board(plant, self._treatments)
 
     @property
     def channels(self) -> Collection[str]:
@@ -229,6 +237,8 @@ class Watch:
         draft.last_tick_ms = tick.time_ms
         for name in self.rules:
             self._judge(draft, name, tick, effects)
+        self._board.on_tick(draft, tick, draft.heard)
+        self._tell(draft, effects)
 
     def _try_failed_again(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
         """A day later, or after the watch was away, a failed rule gets another chance."""
@@ -261,15 +271,8 @@ class Watch:
             for name in self._hear_events:
                 self._judge(draft, name, action, effects)
             return
-        condition = find(draft.alarms, action.target)
-        if condition is None:
-            effects.counts.append(Count("no-such-alarm", action.target, action.time_ms, action.by))
-            return
-        alarm, transition = on_acknowledge(draft.alarms[condition], condition, action)
-        if transition is None:
-            effects.counts.append(Count("nothing-to-acknowledge", action.target, action.time_ms, action.by))
-            return
-        self._transit(draft, condition, alarm, transition, effects)
+        self._board.on_action(draft, action, draft.heard)
+        self._tell(draft, effects)
 
     def _on_other_store(self, draft: _Draft, event: StoreReplaced, effects: Effects) -> None:
         draft.numbers_after = event.numbers_after
@@ -311,24 +314,20 @@ class Watch:
     def _found(self, draft: _Draft, finding: Finding, treatment: Treatment, effects: Effects) -> None:
         if effects.findings is not None:
             effects.findings.append(finding)
-        before = draft.alarms.get(finding.condition)
-        if before is None:
-            if not finding.holds:
-                return
-            before = Alarm()
-        if before.state is AlarmState.NORMAL and before.occurrence < draft.numbers_after:
-            before = replace(before, occurrence=draft.numbers_after)
-        alarm, transition = on_finding(before, finding, treatment)
-        if alarm is not before:
-            self._transit(draft, finding.condition, alarm, transition, effects)
+        self._board.on_finding(draft, finding, treatment, draft.heard)
+        self._tell(draft, effects)
 
-    def _transit(
-        self, draft: _Draft, condition: str, alarm: Alarm, transition: Transition | None, effects: Effects
-    ) -> None:
-        if transition is not None:
+    def _tell(self, draft: _Draft, effects: Effects) -> None:
+        """Hand on what became of alarms, and who is owed word of it."""
+        heard = draft.heard
+        if not (heard.transitions or heard.counts):
+            return
+        for transition, tell in heard.transitions:
             effects.transitions.append((draft.sequence, transition))
-            effects.notices.extend(notices(self._plant, transition))
-        draft.put_alarm(condition, alarm)
+            if tell:
+                effects.notices.extend(notices(self._plant, transition))
+        effects.counts.extend(heard.counts)
+        draft.heard = Heard()
 
 
 class _Draft:
@@ -341,10 +340,12 @@ class _Draft:
         "channels",
         "derived",
         "failed",
+        "heard",
         "last_tick_ms",
         "numbers_after",
         "rules",
         "sequence",
+        "windows",
     )
 
     def __init__(self, state: WatchState) -> None:
@@ -352,6 +353,7 @@ class _Draft:
         self.sequence, self.last_tick_ms = state.sequence, state.last_tick_ms
         self.channels, self.derived, self.rules = state.channels, state.derived, state.rules
         self.failed, self.alarms, self.numbers_after = state.failed, state.alarms, state.numbers_after
+        self.windows, self.heard = state.windows, Heard()
 
     def state(self) -> WatchState:
         """What it has become."""
@@ -364,6 +366,7 @@ class _Draft:
             alarms=self.alarms,
             numbers_after=self.numbers_after,
             derived=self.derived,
+            windows=self.windows,
         )
 
     def put_channels(self, states: Mapping[str, ChannelState]) -> None:
@@ -385,6 +388,9 @@ class _Draft:
         if self.alarms is self._begun.alarms:
             self.alarms = dict(self.alarms)
         self.alarms[condition] = alarm
+
+    def put_windows(self, windows: Mapping[str, Silence]) -> None:
+        self.windows = windows
 
 
 def _named(plant: Plant) -> tuple[Sequence[Any], ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from monitor.alarms.lifecycle import Alarm, Treatment
+from monitor.alarms.alarm import Alarm, Treatment
 from monitor.readings import AlarmState, Evidence, Finding, StoreReplaced, Wording
 
 RULE_FAILED = "rule-failed"

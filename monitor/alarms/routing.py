@@ -5,14 +5,13 @@ from __future__ import annotations
 from monitor.plant.model import Plant
 from monitor.readings import Notice, Priority, Transition
 
-# A person who acknowledges knows; nobody else is woken for it.
-_TOLD = frozenset({"raised", "returned"})
-
 
 def notices(plant: Plant, transition: Transition) -> list[Notice]:
-    """One notice a way of every person who wants this priority; nobody wants it: everybody is told."""
-    if transition.cause not in _TOLD:
-        return []
+    """One notice a way of every person who wants this priority; nobody wants it: everybody is told.
+
+    Whether a transition is told at all is for the lifecycle: a person who acknowledges knows, and nobody else
+    is woken for it.
+    """
     wanting = [p for p in plant.person if wants(p.priorities, transition.priority)] or plant.person
     return [Notice(transition.key, person.id, way) for person in wanting for way in range(len(person.way))]
 

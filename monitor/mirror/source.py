@@ -50,6 +50,11 @@ _STATES = {
     AlarmState.ACKNOWLEDGED: 1.0,
     AlarmState.RETURNED: 2.0,
     AlarmState.UNACKNOWLEDGED: 3.0,
+    AlarmState.LATCHED_ACKNOWLEDGED: 1.0,
+    AlarmState.LATCHED_UNACKNOWLEDGED: 3.0,
+    AlarmState.SHELVED: 0.5,
+    AlarmState.SUPPRESSED: 0.5,
+    AlarmState.OUT_OF_SERVICE: 0.5,
 }
 
 

@@ -20,7 +20,7 @@ from monitor.notify.when import local_time
 from monitor.notify.words import one_line
 from monitor.plant.message_ids import thread_id, trial_id
 from monitor.plant.model import Person, Plant
-from monitor.readings import AlarmState, Evidence, Owed, Priority, Transition, Wording
+from monitor.readings import AlarmState, Cause, Evidence, Owed, Priority, Transition, Wording
 
 log = logging.getLogger(__name__)
 
@@ -71,14 +71,16 @@ def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now
     person = person_of(plant, owed.notice.person)
     told = owed.transition
     place = name_of(plant, told.subject)
-    letter = _LETTERS[told.cause](told, plant, _wording(told, place, wordings), place)
-    if told.state in (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED):
-        letter = _with_acknowledging(letter, told, site_file)
+    letter = _letter(told, plant, _wording(told, place, wordings), place)
+    if told.state in _TO_ACKNOWLEDGE:
+        letter = _with_command(letter, told, site_file, "ack", "On")
+    elif told.state is AlarmState.LATCHED_ACKNOWLEDGED:
+        letter = _with_command(letter, told, site_file, "reset", "To have it normal again: on")
     message = _from_letter(
         letter, plant, person, now_ms, owed.message_id, thread_id(owed.notice, plant.site.id)
     )
     headers = {"X-Goodwater-Alarm": f"{told.condition}#{told.occurrence}", "X-Goodwater-Cause": told.cause}
-    if told.cause == "raised" and told.priority == "high":
+    if told.priority == "high" and told.state in _STANDS:
         headers["Importance"] = "high"
     return replace(
         message, headers=headers, data=notice_json(owed, plant, place, message.subject, message.text)
@@ -161,20 +163,60 @@ def _with_plain_data(message: Message, kind: str, plant: Plant) -> Message:
     return replace(message, data=data)
 
 
+_STANDS = frozenset({AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED})
+_TO_ACKNOWLEDGE = frozenset(
+    {AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED, AlarmState.LATCHED_UNACKNOWLEDGED}
+)
+
+# What stands behind the priority on a lock screen when an alarm speaks that was raised before.
+_AGAIN: dict[Cause, str] = {
+    "worse": "worse",
+    "chattering": "chattering",
+    "reminder": "still not acknowledged",
+    "unshelved": "off the shelf and still there",
+    "unsuppressed": "still there, its instrument is well again",
+    "in-service": "back in service and still there",
+}
+_AGAIN_MEANS: dict[Cause, str] = {
+    "worse": "It was told before and has become materially worse since. It is to be acknowledged again.",
+    "chattering": "It comes and goes. It is held as an alarm from now on, and is told once more: when it has "
+    "been calm for a day. Worse still speaks at once.",
+    "reminder": "It was told before, and nobody has acknowledged it. Reminders come ever more rarely.",
+    "unshelved": "It had been shelved, and the shelf has ended.",
+    "unsuppressed": "It was silent while an instrument it rests on was not to be trusted.",
+    "in-service": "It was silent while maintenance went on there.",
+}
+_CHATTERING_STEPS = (
+    "Look at the instrument first: a loose plug, a wet contact, air at the probe.",
+    "If the value really swings about its limit: give the rule a deadband, or longer delays.",
+)
+
+
+def _letter(told: Transition, plant: Plant, wording: Wording, place: str) -> Letter:
+    if told.cause in ("acknowledged", "reset"):
+        return _acknowledged(told, plant, wording, place)
+    if told.state in _STANDS:
+        return _raised(told, plant, wording, place)
+    return _returned(told, plant, wording, place)
+
+
 def _raised(told: Transition, plant: Plant, wording: Wording, place: str) -> Letter:
     zone = plant.site.timezone
+    again, means = _AGAIN.get(told.cause), _AGAIN_MEANS.get(told.cause)
     return Letter(
-        first_line=f"{told.priority.capitalize()}: {wording.first_line}",
+        first_line=f"{told.priority.capitalize()}{f', {again}' if again else ''}: {wording.first_line}",
         facts=(
             *wording.facts,
+            *_chatters(told),
+            *_silences(told),
             ("Since", local_time(told.since_ms, zone)),
-            ("Alarm at", local_time(told.time_ms, zone)),
+            ("Told again at" if again else "Alarm at", local_time(told.time_ms, zone)),
             ("How sure", _sure(told.confidence)),
             ("Priority", PRIORITY_WORDS[told.priority]),
             *_where(told, plant, place),
         ),
-        meaning=(wording.meaning,) if wording.meaning else (),
-        steps=wording.steps,
+        meaning=tuple(part for part in (means, wording.meaning) if part),
+        steps=(*_CHATTERING_STEPS, *wording.steps) if told.cause == "chattering" else wording.steps,
         cautions=wording.cautions,
         tone=told.priority,
     )
@@ -182,10 +224,8 @@ def _raised(told: Transition, plant: Plant, wording: Wording, place: str) -> Let
 
 def _returned(told: Transition, plant: Plant, wording: Wording, place: str) -> Letter:
     zone = plant.site.timezone
-    acknowledged = (
-        "Nobody has acknowledged it yet: please do, so that it is known to have been seen."
-        if told.state is AlarmState.RETURNED
-        else "It had been acknowledged before. Nothing more needs to be done here."
+    acknowledged = _OWED.get(
+        told.state, "It had been acknowledged before. Nothing more needs to be done here."
     )
     return Letter(
         first_line=f"Back to normal: {place} ({told.condition})",
@@ -200,18 +240,42 @@ def _returned(told: Transition, plant: Plant, wording: Wording, place: str) -> L
     )
 
 
+_OWED = {
+    AlarmState.RETURNED: "Nobody has acknowledged it yet: please do, so that it is known to have been seen.",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "It is latched: it stays an alarm until somebody has looked at it, "
+    "has acknowledged it, and has reset it with goodwater reset.",
+    AlarmState.LATCHED_ACKNOWLEDGED: "It is latched: it stays an alarm until somebody has looked at it "
+    "and has reset it.",
+}
+
+
+def _chatters(told: Transition) -> tuple[tuple[str, str], ...]:
+    times, within_ms = told.evidence.get("raised_times"), told.evidence.get("raised_within_ms")
+    if told.cause != "chattering" or not isinstance(within_ms, int | float):
+        return ()
+    return (("Raised", f"{times} times within {within_ms / 3_600_000:.3g} h"),)
+
+
+def _silences(told: Transition) -> tuple[tuple[str, str], ...]:
+    """Of an instrument fault: the rules that say nothing of it while it lasts."""
+    silent = told.evidence.get("silences")
+    if not isinstance(silent, list) or not silent:
+        return ()
+    return (("Silent meanwhile", one_line(", ".join(map(str, silent)), 300)),)
+
+
 def _acknowledged(told: Transition, plant: Plant, wording: Wording, place: str) -> Letter:
-    by = told.by or "somebody"
+    by, done = told.by or "somebody", "Reset" if told.cause == "reset" else "Acknowledged"
     standing = (
         "The condition still holds; word follows when it returns to normal."
-        if told.state is AlarmState.ACKNOWLEDGED
+        if told.state in (AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED)
         else "The condition had already returned to normal."
     )
     said = (("Comment", told.comment),) if told.comment else ()
     return Letter(
-        first_line=f"Acknowledged by {by}: {place} ({told.condition})",
+        first_line=f"{done} by {by}: {place} ({told.condition})",
         facts=(
-            ("Acknowledged at", local_time(told.time_ms, plant.site.timezone)),
+            (f"{done} at", local_time(told.time_ms, plant.site.timezone)),
             ("By", by),
             *said,
             ("Priority", PRIORITY_WORDS[told.priority]),
@@ -221,18 +285,15 @@ def _acknowledged(told: Transition, plant: Plant, wording: Wording, place: str) 
     )
 
 
-_LETTERS = {"raised": _raised, "returned": _returned, "acknowledged": _acknowledged}
-
-
 def _where(told: Transition, plant: Plant, place: str) -> tuple[tuple[str, str], ...]:
     return (("Where", place), ("Alarm", f"{told.condition}#{told.occurrence}"), ("Site", plant.site.name))
 
 
-def _with_acknowledging(letter: Letter, told: Transition, site_file: str) -> Letter:
-    words = ("goodwater", "ack", site_file, f"{told.condition}#{told.occurrence}")
+def _with_command(letter: Letter, told: Transition, site_file: str, command: str, where: str) -> Letter:
+    words = ("goodwater", command, site_file, f"{told.condition}#{told.occurrence}")
     return replace(
         letter,
-        acknowledging=("On the computer that runs Goodwater, type:", _NOT_FROM_OUTSIDE),
+        acknowledging=(f"{where} the computer that runs Goodwater, type:", _NOT_FROM_OUTSIDE),
         command=" ".join(_argument(one_line(word)) for word in words),
     )
 

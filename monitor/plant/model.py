@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 
+from monitor.plant.alarms import AlarmSettings
 from monitor.plant.channel import Accuracy, Calibration, Channel
 from monitor.plant.derived import Derived
 from monitor.plant.fields import Id, PositiveDurationMs, RefersTo, Table, Wrong
@@ -22,6 +23,7 @@ from monitor.plant.sump import Coolant, Sump
 from monitor.readings import Priority
 
 __all__ = [
+    "AlarmSettings",
     "Accuracy",
     "Calibration",
     "Channel",
@@ -133,6 +135,9 @@ class Plant(Table):
         tuple[Any, ...], Field(description="channels that are computed of others, each after those it needs")
     ] = ()
     person: Annotated[tuple[Person, ...], Field(min_length=1, description="who is told")]
+    alarms: Annotated[AlarmSettings, Field(description="how alarms are treated, whatever the rule")] = (
+        AlarmSettings()
+    )
 
     @cached_property
     def channels(self) -> dict[str, Channel]:

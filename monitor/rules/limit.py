@@ -80,7 +80,7 @@ class Limit:
         self._where = plant.place_of(name)
         self._what = plant.span_words(name)
         self._stage = stage_kind_at(plant, name)
-        self.channels = frozenset({name})
+        self.channels = self.rests_on = frozenset({name})
 
     def start(self) -> State:
         return State()
@@ -105,6 +105,7 @@ class Limit:
             since_ms=since_ms,
             confidence=self._confidence(reading, holds),
             evidence=self._evidence(state, reading),
+            rests_on=() if beyond_stop else None,
         )
         return state, (finding,)
 

@@ -59,6 +59,17 @@ class HearsStamps(Protocol):
 
 
 @runtime_checkable
+class RestsOn(Protocol):
+    """A rule that judges the water: a fault of an instrument it rests on suppresses its alarms.
+
+    Those channels whose own values its opinion is made of, not those that only say when to judge. A Finding
+    may name fewer. A rule about instruments has no such attribute.
+    """
+
+    rests_on: frozenset[str]
+
+
+@runtime_checkable
 class HearsEvents(Protocol):
     """A rule that is also told what people did to the plant: a resin change, a regeneration, a test."""
 

@@ -209,6 +209,7 @@ class Stuck:
             time_ms=reading.time_ms,
             since_ms=run.since_ms,
             confidence=0.95 if allowance.by_own_noise else 0.7,
+            distrusts=(name,),
             evidence={
                 "channel": name,
                 "instrument": self._instrument[name],

@@ -10,8 +10,8 @@ from monitor.readings import OperatorAction
 def put(connection: sqlite3.Connection, action: OperatorAction) -> int:
     """Put what a person did into the inbox; the number of its row."""
     cursor = connection.execute(
-        "insert into inbox (time_ms, action, target, by, comment, event, value, told_ms) "
-        "values (?, ?, ?, ?, ?, ?, ?, ?)",
+        "insert into inbox (time_ms, action, target, by, comment, event, value, told_ms, until_ms, once) "
+        "values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         (
             action.time_ms,
             action.action,
@@ -21,6 +21,8 @@ def put(connection: sqlite3.Connection, action: OperatorAction) -> int:
             action.event,
             action.value,
             action.told_ms,
+            action.until_ms,
+            action.once,
         ),
     )
     return int(cursor.lastrowid or 0)

@@ -157,6 +157,8 @@ _RECORDS = (
     "(select what, subject from count where last_ms < :cutoff limit :most)",
     "update transition set by = '' where id in "
     "(select id from transition where time_ms < :cutoff and by != '' limit :most)",
+    "update transition set silence = json_set(silence, '$.by', '') where id in (select id from transition "
+    "where time_ms < :cutoff and silence != '' and json_extract(silence, '$.by') != '' limit :most)",
     "update event set body = json_set(body, '$.by', '') where seq in (select seq from event "
     "where time_ms < :cutoff and kind != 'tick' and json_extract(body, '$.by') != '' limit :most)",
 )

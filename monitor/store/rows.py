@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+from dataclasses import asdict
 from typing import Any, cast
 
 from monitor.readings import (
@@ -14,6 +15,7 @@ from monitor.readings import (
     Reading,
     Reason,
     Sample,
+    Silence,
     Standing,
     Status,
     Transition,
@@ -127,7 +129,7 @@ def sample_of(reading: Reading) -> Sample:
 
 TRANSITION_COLUMNS = (
     "key, seq, condition, occurrence, step, cause, state, time_ms, since_ms, priority, rule_kind, subject, "
-    "confidence, evidence, by, comment"
+    "confidence, evidence, by, comment, beneath, silence"
 )
 
 
@@ -150,6 +152,8 @@ def transition_row(seq: int, t: Transition) -> tuple[Any, ...]:
         json.dumps(t.evidence, ensure_ascii=False, separators=(",", ":")),
         t.by,
         t.comment,
+        "" if t.beneath is None else t.beneath.value,
+        "" if t.silence is None else json.dumps(asdict(t.silence), ensure_ascii=False),
     )
 
 
@@ -170,4 +174,6 @@ def transition_from(row: sqlite3.Row) -> Transition:
         evidence=json.loads(row["evidence"]),
         by=row["by"],
         comment=row["comment"],
+        beneath=AlarmState(row["beneath"]) if row["beneath"] else None,
+        silence=Silence(**json.loads(row["silence"])) if row["silence"] else None,
     )

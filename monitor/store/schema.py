@@ -116,6 +116,16 @@ MIGRATIONS: list[tuple[str, str]] = [
         );
         """,
     ),
+    (
+        "0007 alarms kept back",
+        """
+        -- Of an alarm that is kept back: what it would be if it were not, and why it is (JSON).
+        alter table transition add column beneath text not null default '';
+        alter table transition add column silence text not null default '';
+        alter table inbox add column until_ms integer not null default 0;
+        alter table inbox add column once integer not null default 0;
+        """,
+    ),
 ]
 
 

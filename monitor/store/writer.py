@@ -133,6 +133,8 @@ class Writer:
                 event=row["event"],
                 value=row["value"],
                 told_ms=row["told_ms"],
+                until_ms=row["until_ms"],
+                once=bool(row["once"]),
             )
             for row in rows
         ]
@@ -155,7 +157,7 @@ class Writer:
             self._mark_bad(batch.bad_after)
             self._mark_judged(batch.again)
             connection.executemany(
-                f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(16)}) on conflict do nothing",
+                f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(18)}) on conflict do nothing",
                 [transition_row(seq, transition) for seq, transition in batch.transitions],
             )
             self._store_notices(batch)
@@ -285,6 +287,8 @@ class Writer:
                 body: dict[str, object] = {"target": event.target, "by": event.by, "comment": event.comment}
                 if event.event:
                     body |= {"event": event.event, "value": event.value}
+                if event.until_ms:
+                    body |= {"until_ms": event.until_ms, "once": event.once}
                 row = (seq, event.action, event.time_ms, json.dumps(body, ensure_ascii=False))
                 self._connection.execute("update inbox set taken_seq = ? where id = ?", (seq, event.inbox_id))
             self._connection.execute("insert into event values (?, ?, ?, ?)", row)

@@ -2,12 +2,12 @@
 
 Two sources. OPC 10000-9 (OPC UA Part 9, Alarms and Conditions, release 1.05, public at
 reference.opcfoundation.org), read for this table; clauses are named beside the rows. ANSI/ISA-18.2-2016 and
-IEC 62682:2014, their alarm state transition diagram with the states A to I: *from memory*, no copy was at hand.
+IEC 62682:2014, their alarm state transition diagram with the states A to I: *from memory*, no copy at hand.
 
 Part 9 keeps what the process and the acknowledgement say (active, acked, latched) apart from what keeps an
-alarm from being announced (shelved, suppressed, out of service); ISA-18.2 draws both in one diagram and lets
-an alarm that is no longer kept back go to normal or to unacknowledged. The table follows Part 9 while an alarm
-is kept back, and ISA-18.2 for what it is when it is not any more.
+alarm from being announced (shelved, suppressed, out of service); ISA-18.2 draws both in one diagram, in which
+an alarm that is no longer kept back goes to normal or to unacknowledged. The table follows Part 9 while an
+alarm is kept back, and ISA-18.2 for what it is when it is not any more.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ Process = Literal["A normal", "B unacknowledged", "C acknowledged", "D returned 
 Shelving = Literal["unshelved", "timed", "one-shot"]
 Said = Literal["begins", "ends", "acknowledge", "reset"]
 
-# What the process says and a person acknowledges. A pair that is not there changes nothing: acknowledging what
-# is acknowledged (Part 9, 5.7.3: Bad_ConditionBranchAlreadyAcked), resetting what is not latched, still active
-# or still unacknowledged (5.8.5: Bad_InvalidState), a condition that goes on.
+# What the process says and a person acknowledges. A pair that is not there changes nothing: acknowledging
+# what is acknowledged (Part 9, 5.7.3, from memory), resetting what is not latched, still active or still
+# unacknowledged (5.8.5: Bad_InvalidState), a condition that goes on.
 PLAIN: Mapping[tuple[Process, Said], Process] = {
     ("A normal", "begins"): "B unacknowledged",  # ISA-18.2, and Part 9, 4.8 and 5.7.2: to be acknowledged
     ("B unacknowledged", "acknowledge"): "C acknowledged",  # ISA-18.2, and Part 9, 5.7.3
@@ -34,10 +34,11 @@ PLAIN: Mapping[tuple[Process, Said], Process] = {
     ("D returned unacknowledged", "begins"): "B unacknowledged",  # ISA-18.2 (re-alarm)
 }
 
-# Part 9, 4.8: once active it does not clear until it is explicitly reset, whatever the value does; 5.8.5: to be
-# reset it must have returned to normal and have been acknowledged.
+# Part 9, 4.8: once active it does not clear until it is explicitly reset, whatever the value does; 5.8.5: to
+# be reset it must have returned to normal and have been acknowledged.
 LATCHED: Mapping[tuple[Process, Said], Process] = {
-    **{pair: after for pair, after in PLAIN.items() if pair[1] != "ends"},
+    ("A normal", "begins"): "B unacknowledged",
+    ("B unacknowledged", "acknowledge"): "C acknowledged",
     ("B unacknowledged", "ends"): "E latched unacknowledged",
     ("C acknowledged", "ends"): "F latched acknowledged",
     ("E latched unacknowledged", "acknowledge"): "F latched acknowledged",
@@ -106,7 +107,7 @@ class Model:
         return self._kept(replace(self, suppressed=on))
 
     def service(self, *, out: bool) -> Model:
-        """Part 9, 5.8.12 RemoveFromService, 5.8.14 PlaceInService."""
+        """Part 9, 5.8.12 RemoveFromService, and its PlaceInService."""
         return self._kept(replace(self, out_of_service=out))
 
     def _kept(self, new: Model) -> Model:
@@ -118,9 +119,9 @@ class Model:
         return new
 
     def _back(self) -> Process:
-        """ISA-18.2 (from memory): from shelved, suppressed and out of service an alarm goes to unacknowledged
-        when its condition is there, else to normal. Part 9 keeps an acknowledgement that is owed, and a latch;
-        what nobody was ever told of is owed by nobody (our reading)."""
+        """ISA-18.2 (from memory): from shelved, suppressed and out of service an alarm goes to
+        unacknowledged when its condition is there, else to normal. Part 9 keeps an acknowledgement that is
+        owed, and a latch; what nobody was ever told of is owed by nobody (our reading)."""
         if self.process in _ACTIVE:
             return "B unacknowledged"
         if self.process == "D returned unacknowledged" and not (self.announced or self.owed):

@@ -75,6 +75,7 @@ class Breakthrough:
         self._standing_l_min = 0.2 if gate is None else gate.above.canonical("flow")
         self._bed = _bed(settings, plant, self._chemistry.co2_mg_l is not None)
         self.channels = frozenset(self._roles)
+        self.rests_on = frozenset({settings.outlet})
 
     def start(self) -> State:
         return State()
@@ -277,6 +278,8 @@ class Breakthrough:
             since_ms=since_ms or now_ms,
             confidence=confidence,
             evidence=evidence(state, self._bed, remaining, condition),
+            # A forecast is made of litres; an outlet over its range is evidence, whatever its meter has.
+            rests_on=() if condition == "forecast" or (state.outlet and state.outlet.least) else None,
         )
 
     def _verdict(self, state: State, remaining: Left | None, condition: Condition) -> tuple[bool, int, float]:

@@ -155,6 +155,7 @@ class Creep:
         self._beside = beside
         self._together_ms = {name: max(_TOGETHER_MS, 3 * plant.interval_of(name)) for name in beside.values()}
         self.channels = frozenset({self._permeate.id, *beside.values()})
+        self.rests_on = frozenset({self._permeate.id})
         self._rule = TemperatureRule()
         limit, limit_is = _limit(settings, self._permeate, self._feed)
         form = _form(beside)

@@ -154,6 +154,7 @@ class Instrument:
                     confidence=verdict.confidence,
                     evidence={"part": verdict.part, **verdict.evidence},
                     # A clock that is wrong, or a compensation, does not make a value worthless.
+                    distrusts=(verdict.subject,) if verdict.part in ("fault", "flow-meter") else (),
                 )
             )
         return state, tuple(findings)

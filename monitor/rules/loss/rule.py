@@ -137,6 +137,7 @@ class Loss:
                 if channel is not None:
                     self._of[channel] = name
         self.channels = frozenset(self._of)
+        self.rests_on = frozenset(watched.level.id for watched in self.watched.values())
 
     def start(self) -> State:
         return State()
@@ -188,6 +189,7 @@ class Loss:
             since_ms=fast.since_ms or reading.time_ms,
             confidence=0.9 if fast.settled else 0.8,
             evidence=of_burst(watched.sump, watched.geometry, fast, after.books, reading.value),
+            rests_on=(watched.level.id,),
         )
         return replace(after, told_ms=reading.time_ms), (finding,)
 
@@ -288,6 +290,7 @@ class Loss:
             evidence=of_loss(
                 watched.sump, watched.geometry, sump.books, sums, own, asked, self.extra, since_ms
             ),
+            rests_on=(watched.level.id,),
         )
 
 
