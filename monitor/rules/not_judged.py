@@ -25,8 +25,10 @@ from monitor.rules.rule import AWAY_MS, RuleSettings, number, plant_channel, spa
 _DAY_MS = 86_400_000
 # Water is said to run up to this long after the last value that said so.
 _LONGEST_STEP_MS = 900_000
-# So much water, in minutes of running, would have opened any gate: twice its minutes, or this.
+# So much water, in minutes of running, would have opened any gate: twice its minutes, or this; and a probe
+# that speaks seldom has been heard in it so often.
 _LEAST_RAN_MS = 600_000
+_LEAST_VALUES = 2
 
 
 class Settings(RuleSettings):
@@ -152,7 +154,8 @@ class NotJudged:
         probe, gate = state.probes.get(name) or Probe(), self._gated[name]
         waited_ms = now_ms - max(probe.judged_ms, state.listening_ms)
         water = self._since(state, name, probe)
-        made = water.ran_ms >= max(_LEAST_RAN_MS, 2 * gate.minutes)
+        opens_ms = max(_LEAST_RAN_MS, 2 * gate.minutes)
+        made = water.ran_ms >= opens_ms + _LEAST_VALUES * self._interval_ms[name]
         # A probe that says nothing is no matter of its gate.
         holds = probe.heard > 0 and (
             (made and waited_ms > self.settings.after) or waited_ms > self.settings.at_all

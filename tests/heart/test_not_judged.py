@@ -91,6 +91,22 @@ def test_a_week_end_without_water_is_no_fault(tmp_path: Path) -> None:
     assert lived(heart, [*stream, *zeros], 3 * DAY + 120) == []
 
 
+def test_after_a_week_end_a_slow_probe_is_given_time_to_speak_in_the_first_run(tmp_path: Path) -> None:
+    slow = text(GATE).replace('expected_interval = "1 min"', 'expected_interval = "20 min"')
+    heart = Heart(site(tmp_path, without_rules(slow) + RULE))
+    monday = 3 * DAY
+    zeros = [sample("ro.flow", at, 0.0) for at in range(60, monday, 2)]
+    flows = [sample("ro.flow", monday + at, 3.0) for at in range(90)]
+    lived(heart, [*runs(0, 60, 10), *spoke(20, monday), *zeros], monday)
+    spoken_at = monday + 25
+    first = [sample("ro.ec", spoken_at, 9.0)]
+    assert lived(heart, [*flows[:45], *first], monday + 45) == []
+    other = Heart(site(tmp_path, without_rules(slow) + RULE))
+    lived(other, [*runs(0, 60, 10), *spoke(20, monday), *zeros], monday)
+    (raised,) = lived(other, flows, monday + 90)
+    assert 50 <= (raised.time_ms - START_MS) / MINUTE - monday < 55  # 10 min, and twice 20
+
+
 def test_no_water_at_all_is_told_later_with_a_word_on_dead_meters(tmp_path: Path) -> None:
     heart = shop(tmp_path, rules=RULE + 'at_all = "2 days"\n')
     zeros = [sample("ro.flow", at, 0.0) for at in range(60, 3 * DAY, 3)]
