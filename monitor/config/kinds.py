@@ -29,12 +29,14 @@ from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import (
     breakthrough,
     creep,
+    filters,
     instrument,
     limit,
     loss,
     minerals,
     not_judged,
     silent,
+    softener,
     stuck,
     sump_condition,
 )
@@ -44,12 +46,14 @@ from monitor.store.settings import BatchSettings, RetentionSettings
 RULES: Mapping[str, ModuleType] = {
     "breakthrough": breakthrough,
     "creep": creep,
+    "filter": filters,
     "instrument": instrument,
     "limit": limit,
     "loss": loss,
     "minerals": minerals,
     "not-judged": not_judged,
     "silent": silent,
+    "softener": softener,
     "stuck": stuck,
     "sump-condition": sump_condition,
 }
