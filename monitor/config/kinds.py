@@ -29,6 +29,7 @@ from monitor.plant.model import Instrument, Person, Plant
 from monitor.rules import (
     breakthrough,
     creep,
+    difference,
     filters,
     instrument,
     limit,
@@ -36,6 +37,7 @@ from monitor.rules import (
     make_up,
     minerals,
     not_judged,
+    rate,
     silent,
     softener,
     stuck,
@@ -47,6 +49,7 @@ from monitor.store.settings import BatchSettings, RetentionSettings
 RULES: Mapping[str, ModuleType] = {
     "breakthrough": breakthrough,
     "creep": creep,
+    "difference": difference,
     "filter": filters,
     "instrument": instrument,
     "limit": limit,
@@ -54,6 +57,7 @@ RULES: Mapping[str, ModuleType] = {
     "make-up": make_up,
     "minerals": minerals,
     "not-judged": not_judged,
+    "rate": rate,
     "silent": silent,
     "softener": softener,
     "stuck": stuck,

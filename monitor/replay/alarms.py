@@ -9,6 +9,7 @@ from datetime import datetime
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
+from monitor.alarms.alarm import IN_ALARM
 from monitor.plant.model import Plant
 from monitor.readings import Transition
 from monitor.rules import silent
@@ -26,17 +27,23 @@ class Span:
 
 
 def spans(transitions: Iterable[Transition]) -> list[Span]:
-    """The alarms in order of their beginning. One that comes back unacknowledged is a row of its own."""
-    found: dict[int, Span] = {}
+    """The alarms that people are told of, in order of their beginning.
+
+    One that comes back unacknowledged is a row of its own; one that is kept back (shelved, suppressed by
+    design, out of service) begins when nothing keeps it back any more.
+    """
+    found: list[Span] = []
     standing: dict[str, int] = {}
-    for number, transition in enumerate(transitions):
-        if transition.cause == "raised":
-            found[number] = Span(transition, None)
-            standing[transition.condition] = number
-        elif transition.cause == "returned" and transition.condition in standing:
-            number = standing.pop(transition.condition)
-            found[number] = Span(found[number].raised, transition.time_ms)
-    return list(found.values())
+    for one in transitions:
+        in_alarm = (one.beneath or one.state) in IN_ALARM
+        if one.condition in standing:
+            if one.cause == "returned" or not in_alarm:
+                number = standing.pop(one.condition)
+                found[number] = Span(found[number].raised, one.time_ms)
+        elif in_alarm and one.silence is None and one.cause not in ("returned", "acknowledged"):
+            standing[one.condition] = len(found)
+            found.append(Span(one, None))
+    return found
 
 
 def write(out: TextIO, found: Iterable[Span], plant: Plant, first_line: Callable[[Transition], str]) -> None:

@@ -9,7 +9,7 @@ from itertools import takewhile
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from monitor.alarms.lifecycle import Alarm
+from monitor.alarms.alarm import ACTIVE, LATCHED, Alarm
 from monitor.alarms.routing import wants
 from monitor.condition.conditioner import trusted_for_ms
 from monitor.condition.gate import Flowing, GateState, says
@@ -40,12 +40,18 @@ Wordings = Mapping[str, Callable[[Evidence], Wording]]
 
 _READINGS = 3  # of each channel
 _CHANNELS = 8  # shown of a rule that watches many, unless it is the only one asked for
-_ACTIVE = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+_STANDING = ACTIVE | LATCHED
 _STANDINGS = {
     Standing.GATED: "stored, not judged: the gate was not open",
     Standing.LATE: "stored, not judged: not later than the one judged before it",
     Standing.TIME_UNKNOWN: "stored, not judged: nobody knows when it was taken",
     Standing.BAD_TIME: "stored, not judged: the time it carries cannot be true",
+}
+_STATES = {
+    AlarmState.UNACKNOWLEDGED: "stands, not acknowledged",
+    AlarmState.ACKNOWLEDGED: "stands, acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "is latched, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "is latched until somebody resets it",
 }
 _BOUNDS = {Bound.EXACT: "", Bound.AT_LEAST: "at least ", Bound.AT_MOST: "at most "}
 
@@ -163,9 +169,11 @@ class _Section:
         failure = self._state.failed.get(self._id)
         if failure is not None:
             return f"switched off since {self._now.clock(failure.since_ms)}: it raised {failure.what}"
-        active = [c for c in self._conditions if (a := self._state.alarms.get(c)) and a.state in _ACTIVE]
-        if active:
-            return f"it spoke, and its alarm stands: {', '.join(active)}"
+        alarms = {c: a for c in self._conditions if (a := self._state.alarms.get(c)) and a.state in _STANDING}
+        if kept_back := [c for c, alarm in alarms.items() if alarm.silence is not None]:
+            return f"its alarm stands, and nobody was told: {', '.join(kept_back)}"
+        if alarms:
+            return f"it spoke, and its alarm stands: {', '.join(alarms)}"
         waiting = [c for c in self._conditions if (f := self._now.findings.get(c)) and f.holds]
         if waiting:
             return f"it had not spoken yet, and waited: {', '.join(waiting)}"
@@ -245,16 +253,16 @@ class _Section:
             )
         if alarm is None:
             return [*lines, "no alarm"]
-        holds, active = alarm.holds, alarm.state in _ACTIVE
-        if active:
-            seen = "acknowledged" if alarm.state is AlarmState.ACKNOWLEDGED else "not acknowledged"
-            lines.append(f"alarm #{alarm.occurrence} stands, {seen}; told to {self._told(alarm)}")
-            if not holds:
+        if alarm.state in _STANDING:
+            lines.append(f"alarm #{alarm.occurrence}: {_STATES[alarm.state]}{self._heard_by(alarm)}")
+            if alarm.chattering:
+                lines.append("it came and went so often that it is latched until it is calm")
+            elif not alarm.holds and alarm.state in ACTIVE:
                 at_ms = alarm.changed_ms + settings.off_delay
                 lines.append(
                     f"off_delay {span(settings.off_delay)}: it returns at {now.clock(at_ms)} if it stays so"
                 )
-        elif holds:
+        elif alarm.holds:
             at_ms = alarm.changed_ms + settings.on_delay
             lines.append(
                 f"no alarm yet, on_delay {span(settings.on_delay)}: it is one at {now.clock(at_ms)} "
@@ -264,6 +272,27 @@ class _Section:
             lines.append(f"alarm #{alarm.occurrence} has returned, and was not acknowledged")
         else:
             lines.append(f"no alarm; {alarm.occurrence} before" if alarm.occurrence else "no alarm")
+        return lines + self._kept_back(alarm)
+
+    def _heard_by(self, alarm: Alarm) -> str:
+        return "" if alarm.silence is not None else f"; told to {self._told(alarm)}"
+
+    def _kept_back(self, alarm: Alarm) -> list[str]:
+        """Why nobody is told, where something keeps the alarm back."""
+        whys = (
+            ("shelved", alarm.shelf),
+            ("suppressed by design", alarm.suppression),
+            ("out of service", alarm.service),
+        )
+        lines = []
+        for what, silence in whys:
+            if silence is not None:
+                until = f" until {self._now.clock(silence.until_ms)}" if silence.until_ms else ""
+                why = f": {silence.why}" if silence.why else ""
+                lines.append(
+                    f"nobody is told: {what} by {silence.by or 'somebody'} since "
+                    f"{self._now.clock(silence.since_ms)}{until}{why}"
+                )
         return lines
 
     def _told(self, alarm: Alarm) -> str:
