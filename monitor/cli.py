@@ -20,6 +20,7 @@ COMMANDS: dict[str, str] = {
     "alarms": "the alarms that are not normal, or all there were",
     "ack": "acknowledge an alarm",
     "log": "hand in what was read by eye, or what was done: a strip, a display, a resin change",
+    "digest": "write the digest of a week: what changed, instruments, water, sumps, alarms",
     "page": "show the shop live in a browser, on this machine",
     "readings": "stored readings as CSV",
     "export": "stored readings, hours or days as a table for other programs: CSV or Parquet",

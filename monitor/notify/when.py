@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # strftime's would follow the machine's language
+DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")  # strftime's would follow the machine's language
 
 
 def local_time(time_ms: int, zone: str) -> str:
@@ -16,7 +16,7 @@ def local_time(time_ms: int, zone: str) -> str:
     """
     local = datetime.fromtimestamp(time_ms / 1000, ZoneInfo(zone))
     offset = local.strftime("%z")
-    return f"{_DAYS[local.weekday()]} {local:%Y-%m-%d %H:%M} (UTC{offset[:3]}:{offset[3:5]})"
+    return f"{DAYS[local.weekday()]} {local:%Y-%m-%d %H:%M} (UTC{offset[:3]}:{offset[3:5]})"
 
 
 def utc_time(time_ms: int) -> str:

@@ -16,6 +16,7 @@ from monitor.reports.figures import (
     TrendWeek,
     Verdict,
 )
+from monitor.reports.verdict import counted
 
 # A change is told from these on. Our own choice, no source: enough that a look is worth it.
 _LITRES, _QUALITY, _QUALITY_STEPS, _TREND, _LOSS, _LOSS_L = 0.3, 0.25, 3, 0.05, 0.3, 10.0
@@ -113,7 +114,7 @@ def _of_alarms(alarms: AlarmsWeek) -> Iterator[Change]:
     if now != before:
         yield Change(
             bool(alarms.raised.get("high", 0) > alarms.raised_before.get("high", 0)),
-            f"{now} alarms, {before} the week before.",
+            f"{counted(now, 'alarm')}, {before} the week before.",
         )
     if alarms.given_up:
-        yield Change(True, f"{alarms.given_up} messages reached nobody: see `goodwater status`.")
+        yield Change(True, f"{counted(alarms.given_up, 'message')} reached nobody: see `goodwater status`.")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from monitor.plant.units import shown
+from monitor.readings import Level, Reason, level_of
 from monitor.reports.figures import VERDICTS, Against, ChannelWeek, Verdict
 
 _DAY_MS = 86_400_000
@@ -43,7 +44,7 @@ def of_instrument(
     found = [held for channel in channels for held in _of_channel(channel, to_ms, len(channels) > 1)]
     if calibration_due_ms is not None and calibration_due_ms < to_ms:
         days = (to_ms - calibration_due_ms) // _DAY_MS
-        found.append(("overdue", f"calibration overdue by {days} days"))
+        found.append(("overdue", f"calibration overdue by {counted(days, 'day')}"))
     if never_calibrated:
         found.append(("overdue", "no calibration is on record"))
     if not found:
@@ -60,11 +61,14 @@ def _of_channel(channel: ChannelWeek, to_ms: int, several: bool) -> Iterator[tup
         return
     open_gap = next((gap for gap in channel.gaps if gap.to_ms >= to_ms), None)
     if open_gap is not None and open_gap.hours >= 24:
-        yield "silent", f"{who}silent for the last {_hours(open_gap.hours)} of the week"
+        yield "silent", f"{who}nothing in the last {_hours(open_gap.hours)} of the week"
     elif channel.availability < LEAST_AVAILABLE:
-        yield "gaps", f"{who}{channel.gap_count} gaps, heard {channel.availability:.0%} of the time"
+        yield (
+            "gaps",
+            f"{who}{counted(channel.gap_count, 'gap')}, heard {channel.availability:.0%} of the time",
+        )
     if channel.bad is not None and channel.bad > MOST_BAD:
-        yield "faulty", f"{who}{channel.bad:.0%} bad ({_most(channel)})"
+        yield "faulty", f"{who}{channel.bad:.0%} bad ({_most(channel, Level.BAD)})"
     if channel.stuck_h >= STUCK_H:
         yield "stuck", f"{who}unchanged for {_hours(channel.stuck_h)}"
     for other in (channel.hand, channel.partner):
@@ -73,7 +77,7 @@ def _of_channel(channel: ChannelWeek, to_ms: int, several: bool) -> Iterator[tup
     yield from _noise(channel, who)
     doubtful = 1.0 - (channel.good or 0.0) - (channel.bad or 0.0)
     if doubtful > MOST_UNCERTAIN:
-        yield "doubtful", f"{who}{doubtful:.0%} uncertain ({_most(channel)})"
+        yield "doubtful", f"{who}{doubtful:.0%} uncertain ({_most(channel, Level.UNCERTAIN)})"
     if channel.judged == 0:
         yield "unjudged", f"{who}no reading could be judged"
 
@@ -98,8 +102,21 @@ def _apart(channel: ChannelWeek, other: Against) -> str:
     return f"{text} (before: {shown(abs(other.before), channel.quantity)} {usual})"
 
 
-def _most(channel: ChannelWeek) -> str:
-    return channel.reasons[0][0] if channel.reasons else "reasons no longer kept"
+def _most(channel: ChannelWeek, level: Level) -> str:
+    """The most frequent reason of this severity."""
+    of_level = (
+        word for word, _ in channel.reasons if level_of(Reason[word.upper().replace(" ", "_")]) is level
+    )
+    return next(of_level, "reasons no longer kept")
+
+
+def counted(n: int, thing: str) -> str:
+    """A number of things, in words.
+
+    >>> counted(1, "gap"), counted(2, "gap")
+    ('1 gap', '2 gaps')
+    """
+    return f"{n:,} {thing}" if n == 1 else f"{n:,} {thing}s"
 
 
 def _hours(hours: float) -> str:

@@ -153,3 +153,9 @@ def given_up(connection: sqlite3.Connection, from_ms: int, to_ms: int) -> int:
         (from_ms, to_ms),
     ).fetchone()
     return int(n)
+
+
+def state_part(connection: sqlite3.Connection, part: str) -> tuple[int, str] | None:
+    """Version and JSON of a part of the watch's state, as last written whole; None when there is none."""
+    row = connection.execute("select version, body from state where part = ?", (part,)).fetchone()
+    return None if row is None else (row["version"], row["body"])

@@ -248,7 +248,7 @@ class Shop:
             self.said("di2.ec", week, lambda n: 2.1 + n % 3 / 10)
             self.said("ro.flow", week, lambda n: 2.0)
             litres = (week.from_ms - WEEK.earlier(8).from_ms) // MINUTE * 2
-            self.said("ro.total", week, lambda n, litres=litres: litres + n * 40.0)  # type: ignore[misc]
+            self.said("ro.total", week, lambda n, litres=litres: litres + n * 40.0)
             self.said("ro.battery", week, lambda n: 87.0)
 
     def ticks(self, from_ms: int, to_ms: int, every_ms: int = 5 * MINUTE) -> None:

@@ -59,7 +59,7 @@ def test_what_a_bed_has_left_is_reckoned_from_its_earlier_lives(one: Shop) -> No
     """Lives of 8 and 10 L a reading; the first change ends one whose beginning nobody counted."""
     weeks = [WEEK.earlier(n) for n in (4, 3, 2, 1, 0)]
     for week, begin, each in zip(weeks, (500, 0, 0, 0, 2000), (1, 8, 10, 2, 3), strict=True):
-        one.said("di.litres", week, lambda n, begin=begin, each=each: begin + n * float(each))  # type: ignore[misc]
+        one.said("di.litres", week, lambda n, begin=begin, each=each: begin + n * float(each))
     for week in weeks[1:4]:
         one.told(week.from_ms - MINUTE, "resin-change", "di")
     (life,) = one.digest().lives

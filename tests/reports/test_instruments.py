@@ -58,7 +58,7 @@ def test_an_instrument_that_fell_silent_is_said_to_be_silent_and_that_it_was_not
     digest = one.digest()
     meter = of(digest, "di-meter")
     assert meter.verdict == "silent"
-    assert "silent for the last 48 h" in meter.why
+    assert "nothing in the last 48 h" in meter.why
     assert meter.channels[0].hours == "g" * 120 + "." * 48
     assert meter.availability == pytest.approx(120 / 168, abs=0.002)
     assert digest.changes[0].need
@@ -179,7 +179,7 @@ def test_the_figures_are_the_same_before_hours_are_summed_up(one: Shop) -> None:
     raw = one.as_it_is()
     summed = one.digest()
     rounded = [
-        replace(c, noise=None, noise_usual=None, mean=None, partner=None, course=None)  # type: ignore[arg-type]
+        replace(c, noise=None, noise_usual=None, mean=None, partner=None, course=None)
         for digest in (raw, summed)
         for i in digest.instruments
         for c in i.channels

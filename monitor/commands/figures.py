@@ -1,0 +1,48 @@
+"""What the digest takes from rooms that it may not enter: the words of alarms, the accounts of the sumps."""
+
+from __future__ import annotations
+
+import sqlite3
+
+from pydantic import TypeAdapter, ValidationError
+
+from monitor.config import SiteFile
+from monitor.daemon import wordings
+from monitor.notify.message import wording_of
+from monitor.reports.figures import Digest
+from monitor.reports.gather import gather
+from monitor.reports.sumps import Account
+from monitor.reports.week import Week
+from monitor.rules import loss
+from monitor.store.weekly import state_part
+
+
+def digest_of(site: SiteFile, connection: sqlite3.Connection, week: Week, now_ms: int) -> Digest:
+    """The figures of a week."""
+    words = wordings()
+    return gather(
+        connection,
+        site.plant,
+        week,
+        made_ms=now_ms,
+        first_line=lambda told: wording_of(told, site.plant, words).first_line,
+        accounts=accounts(site, connection),
+    )
+
+
+def accounts(site: SiteFile, connection: sqlite3.Connection) -> dict[str, list[Account]]:
+    """What the sumps lost, as the rules of kind `loss` remember it; nothing of one that cannot be read."""
+    found: dict[str, list[Account]] = {}
+    for rule in site.rules:
+        part = state_part(connection, f"rule:{rule.settings.id}")
+        if rule.kind != "loss" or part is None or part[0] != loss.State.version:
+            continue
+        try:
+            state = TypeAdapter(loss.State).validate_json(part[1])
+        except ValidationError:
+            continue  # of another version: it is learned anew
+        for name, sump in state.sumps.items():
+            found[name] = [
+                Account(day.end_ms, day.hours, day.lost_l, day.refilled_l) for day in sump.books.days
+            ]
+    return found
