@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 
-from monitor.cli import Refused
 from monitor.clock import MachineClock
+from monitor.commands.alarm_named import beneath, standing
 from monitor.commands.common import add_site, hand_in, login, plain
 from monitor.config import load
 from monitor.readings import AlarmState, OperatorAction
-from monitor.store import reader
-from monitor.store.files import open_reader
+
+_ALREADY = frozenset({AlarmState.ACKNOWLEDGED, AlarmState.LATCHED_ACKNOWLEDGED})
 
 
 def add_to(parser: argparse.ArgumentParser) -> None:
@@ -23,17 +22,11 @@ def add_to(parser: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     site = load(options.site)
-    with contextlib.closing(open_reader(site.data_dir)) as connection:
-        standing = {alarm.condition: alarm for alarm in reader.current_alarms(connection)}
-    condition, _, occurrence = options.alarm.partition("#")
-    alarm = standing.get(condition)
-    if alarm is None or (occurrence and occurrence != str(alarm.occurrence)):
-        known = ", ".join(f"{a.condition}#{a.occurrence}" for a in standing.values())
-        raise Refused(f'no alarm "{options.alarm}" stands; standing: {known or "none"}')
-    if alarm.state == AlarmState.ACKNOWLEDGED:
-        print(f"{condition}#{alarm.occurrence} is acknowledged already, by {alarm.by}")
+    alarm = standing(site, options.alarm)
+    target = f"{alarm.condition}#{alarm.occurrence}"
+    if beneath(alarm) in _ALREADY:
+        print(f"{target} is acknowledged already{f', by {alarm.by}' if alarm.by else ''}")
         return 0
-    target = f"{condition}#{alarm.occurrence}"
     by = plain("--by", options.by) or login()
     comment = plain("--comment", options.comment)
     action = OperatorAction(MachineClock().now_ms(), "acknowledge", target, by, comment)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 
+from monitor.commands.alarm_named import beneath, kept_back
 from monitor.commands.common import add_site, local, parse_time, table
 from monitor.config import load
 from monitor.daemon import wordings
@@ -38,11 +39,20 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _row(transition: Transition, plant: Plant) -> list[str]:
-    by = f"by {transition.by}" if transition.by else ""
     return [
         f"{transition.condition}#{transition.occurrence}",
         transition.priority,
-        transition.state if transition.cause != "acknowledged" else f"acknowledged {by}",
+        _state(transition, plant.site.timezone),
         local(transition.time_ms, plant.site.timezone),
         wording_of(transition, plant, wordings()).first_line,
     ]
+
+
+def _state(transition: Transition, zone: str) -> str:
+    by = f" by {transition.by}" if transition.by else ""
+    if transition.silence is not None:
+        by = f" {kept_back(transition, zone)}; beneath: {beneath(transition).value}"
+    if transition.cause == "acknowledged" and transition.silence is None:
+        return f"acknowledged{by}"
+    state = "chattering" if transition.cause == "chattering" else transition.state.value
+    return f"{state}{by}"

@@ -7,6 +7,7 @@ import contextlib
 import sqlite3
 
 from monitor.clock import MachineClock
+from monitor.commands.alarm_named import kept_back
 from monitor.commands.common import add_site, age, local, table
 from monitor.commands.mirror import shown as shown_mirrors
 from monitor.config import SiteFile, load
@@ -34,6 +35,7 @@ def run(options: argparse.Namespace) -> int:
         parts = [
             _watch(site, connection, now_ms),
             _alarms(site, connection),
+            _maintenance(site, connection, now_ms),
             _links(site, connection),
             _channels(site, connection, now_ms),
             _messages(connection),
@@ -69,13 +71,22 @@ def _alarms(site: SiteFile, connection: sqlite3.Connection) -> Part:
         [
             f"{a.condition}#{a.occurrence}",
             a.priority,
-            a.state.value,
+            a.state.value if a.silence is None else f"{a.state.value} {kept_back(a, zone)}",
             f"since {local(a.since_ms, zone)}",
             wording_of(a, site.plant, wordings()).first_line,
         ]
         for a in standing
     ]
-    return "Alarms:\n" + table(rows), False
+    return "Alarms:\n" + table(rows), all(a.silence is not None for a in standing)
+
+
+def _maintenance(site: SiteFile, connection: sqlite3.Connection, now_ms: int) -> Part:
+    zone = site.plant.site.timezone
+    rows = [
+        [a.target, f"until {local(a.until_ms, zone)}", f"by {a.by}", a.comment]
+        for a in reader.maintenance(connection, now_ms)
+    ]
+    return ("Out of service:\n" + table(rows) if rows else ""), True
 
 
 def _links(site: SiteFile, connection: sqlite3.Connection) -> Part:

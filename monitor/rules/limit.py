@@ -17,7 +17,19 @@ from monitor.frozen import replace
 from monitor.plant.fields import Id, MeasureField, RefersTo
 from monitor.plant.model import Plant
 from monitor.plant.units import UnitError, shown
-from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick, Wording, words
+from monitor.readings import (
+    Bound,
+    Evidence,
+    Finding,
+    Level,
+    Priority,
+    Reading,
+    Reason,
+    Standing,
+    Tick,
+    Wording,
+    words,
+)
 from monitor.rules.advice import cautions_for, steps_beyond_limit
 from monitor.rules.explaining import Figures, Moment, measured
 from monitor.rules.rule import RuleSettings, number, plant_channel, stage_kind_at, text
@@ -35,6 +47,13 @@ class Settings(RuleSettings):
     below: Annotated[MeasureField | None, Field(description="too low under this value")] = None
     deadband: Annotated[
         MeasureField | None, Field(description="how far back inside the value must come to be well again")
+    ] = None
+    worse: Annotated[
+        MeasureField | None,
+        Field(description="materially worse beyond this: an alarm that stands speaks again"),
+    ] = None
+    worse_priority: Annotated[
+        Priority | None, Field(description="how urgent it is beyond `worse`; by default as urgent as before")
     ] = None
 
     @model_validator(mode="after")
@@ -77,10 +96,23 @@ class Limit:
         )
         if self.deadband < 0:
             raise ValueError("deadband must not be negative")
+        self._worse = self._further_out(settings)
         self._where = plant.place_of(name)
         self._what = plant.span_words(name)
         self._stage = stage_kind_at(plant, name)
         self.channels = self.rests_on = frozenset({name})
+
+    def _further_out(self, settings: Settings) -> float | None:
+        """The second limit, which lies beyond the first."""
+        if settings.worse is None:
+            if settings.worse_priority is not None:
+                raise ValueError("worse_priority needs `worse`, the value beyond which it holds")
+            return None
+        worse = _canonical("worse", settings.worse.canonical, self._quantity)
+        if (worse <= self.limit) if self._high_is_bad else (worse >= self.limit):
+            side = "above" if self._high_is_bad else "below"
+            raise ValueError(f"worse must lie {side} the limit, {shown(self.limit, self._quantity)}")
+        return worse
 
     def start(self) -> State:
         return State()
@@ -97,6 +129,7 @@ class Limit:
         since_ms = min(since_ms, reading.time_ms)  # the clock may have been set back
         usual = state.usual if holds else self._usual(state, reading)
         state = replace(state, holds=holds, since_ms=since_ms, usual=usual, last_ms=reading.time_ms)
+        worse = holds and self._is_worse(reading.value)
         finding = Finding(
             condition=self.settings.id,
             subject=reading.channel,
@@ -105,6 +138,8 @@ class Limit:
             since_ms=since_ms,
             confidence=self._confidence(reading, holds),
             evidence=self._evidence(state, reading),
+            priority=self.settings.worse_priority if worse else None,
+            grade=int(worse),
             rests_on=() if beyond_stop else None,
         )
         return state, (finding,)
@@ -121,6 +156,11 @@ class Limit:
     def _is_beyond(self, value: float, *, held: bool) -> bool:
         deadband = self.deadband if held else 0.0
         return value > self.limit - deadband if self._high_is_bad else value < self.limit + deadband
+
+    def _is_worse(self, value: float) -> bool:
+        if self._worse is None:
+            return False
+        return value > self._worse if self._high_is_bad else value < self._worse
 
     def _usual(self, state: State, reading: Reading) -> float:
         if state.usual is None:
@@ -171,6 +211,7 @@ class Limit:
             "side": "above" if self._high_is_bad else "below",
             "usual": state.usual,
             "reasons": int(reading.reasons),
+            **({} if self._worse is None else {"worse": self._worse}),
         }
 
 
@@ -199,6 +240,8 @@ def wording(evidence: Evidence) -> Wording:
     bound = {"at_least": "at least ", "at_most": "at most "}.get(text(evidence, "bound"), "")
     where, what = text(evidence, "where"), text(evidence, "what")
     facts = [("value", f"{bound}{value}"), ("limit", f"{side} {limit}")]
+    if evidence.get("worse") is not None:
+        facts.append(("materially worse", f"{side} {shown(number(evidence, 'worse'), quantity)}"))
     if evidence.get("usual") is not None:
         facts.append(("usual", shown(number(evidence, "usual"), quantity)))
     meaning = f"The {what} is {side} the limit set for it."

@@ -34,6 +34,7 @@ from monitor.store.rows import (
 
 # Rows read in one go: while a query is open the write-ahead log cannot be emptied, so none stays open.
 _PAGE = 10_000
+_LONGEST_MAINTENANCE_MS = 100 * 86_400_000
 
 
 def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 500) -> list[Owed]:
@@ -66,6 +67,27 @@ def current_alarms(connection: sqlite3.Connection) -> list[Transition]:
         "(select max(id) from transition group by condition) and state != 'normal' order by id desc"
     )
     return [transition_from(row) for row in rows]
+
+
+def conditions(connection: sqlite3.Connection) -> list[str]:
+    """All conditions that were ever an alarm."""
+    return [name for (name,) in connection.execute("select distinct condition from transition")]
+
+
+def maintenance(connection: sqlite3.Connection, now_ms: int) -> list[OperatorAction]:
+    """What is out of service now, as people said it; the first to end comes first."""
+    found: dict[str, OperatorAction] = {}
+    rows = connection.execute(
+        "select kind, time_ms, body from event where kind != 'tick' and time_ms > ? "
+        "and kind in ('out-of-service', 'in-service') order by seq",
+        (now_ms - _LONGEST_MAINTENANCE_MS,),
+    )
+    for kind, time_ms, body in rows:
+        action = OperatorAction(time_ms, kind, **json.loads(body))
+        found.pop(action.target, None)
+        if kind == "out-of-service" and action.until_ms > now_ms:
+            found[action.target] = action
+    return sorted(found.values(), key=lambda action: action.until_ms)
 
 
 def transitions(

@@ -20,6 +20,11 @@ _STATES = {
     AlarmState.UNACKNOWLEDGED: "not acknowledged",
     AlarmState.ACKNOWLEDGED: "acknowledged",
     AlarmState.RETURNED: "over, not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "latched, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "latched, acknowledged",
+    AlarmState.SHELVED: "shelved",
+    AlarmState.SUPPRESSED: "suppressed by design",
+    AlarmState.OUT_OF_SERVICE: "out of service",
 }
 
 
@@ -63,6 +68,7 @@ class Now:
     time: str
     trouble: str  # why what is shown cannot be relied on; empty when it can
     alarms: tuple[AlarmLine, ...]
+    maintenance: tuple[str, ...]  # what is out of service: until when, who says so, why
     train: tuple[Place, ...]
     sumps: tuple[Place, ...]
     elsewhere: tuple[Value, ...]
@@ -94,6 +100,10 @@ def now(
         time=_clock(now_ms, zone),
         trouble=_trouble(reader.last_tick_ms(connection), now_ms, daemon_runs, zone),
         alarms=tuple(_alarm(t, first_line, zone) for t in reader.current_alarms(connection)),
+        maintenance=tuple(
+            f"{a.target} until {_clock(a.until_ms, zone)}, says {a.by}: {a.comment}"
+            for a in reader.maintenance(connection, now_ms)
+        ),
         train=train,
         sumps=sumps,
         elsewhere=tuple(value for name, value in values.items() if name not in somewhere),
@@ -136,10 +146,18 @@ def _alarm(t: Transition, first_line: Callable[[Transition], str], zone: ZoneInf
         name=f"{t.condition}#{t.occurrence}",
         first_line=first_line(t),
         priority=t.priority,
-        state=f"{_STATES[t.state]}{f' by {t.by}' if t.by else ''}",
+        state=f"{_STATES[t.state]}{_by(t, zone)}",
         since=_clock(t.since_ms, zone),
-        needs_someone=t.state == AlarmState.UNACKNOWLEDGED,
+        needs_someone=t.state in (AlarmState.UNACKNOWLEDGED, AlarmState.LATCHED_UNACKNOWLEDGED),
     )
+
+
+def _by(t: Transition, zone: ZoneInfo) -> str:
+    """Who brought it into its state; while it is kept back: who or what, why, and until when."""
+    if t.silence is None:
+        return f" by {t.by}" if t.by else ""
+    until = f" until {_clock(t.silence.until_ms, zone)}" if t.silence.until_ms else ""
+    return f" by {t.silence.by}{until}{f': {t.silence.why}' if t.silence.why else ''}"
 
 
 def _trouble(tick_ms: int | None, now_ms: int, daemon_runs: bool, zone: ZoneInfo) -> str:

@@ -152,6 +152,7 @@ class Heart:
     """A watch with its state, stepped by a test."""
 
     def __init__(self, site_file: SiteFile) -> None:
+        self.plant = site_file.plant
         self.watch = Watch(site_file.plant, site_file.rules)
         self.state = WatchState()
         self.effects = Effects()
