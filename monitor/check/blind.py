@@ -87,7 +87,9 @@ def _by_no_such_instrument(plant: Plant) -> Iterator[str]:
             "Hardness: conductivity and TDS do not show it; a softener swaps calcium for sodium and they "
             "stay as they were. Only a hand test or an analyser tells whether the softener works."
         )
-    yield "Silica, chlorine, bacteria: no conductivity, flow or level instrument sees them. Test by hand."
+    tested = any(channel.quantity == "chlorine" for channel in plant.channels.values())
+    others = "Silica, bacteria" if tested else "Silica, chlorine, bacteria"
+    yield f"{others}: no conductivity, flow or level instrument sees them. Test by hand."
 
 
 def _treatment(eyes: Eyes) -> Iterator[str]:
@@ -150,10 +152,15 @@ def next_instruments(plant: Plant) -> Iterator[str]:
 
 
 def _suggestions(eyes: Eyes) -> Iterator[str]:
-    if eyes.stages("softener"):
+    if any(not eyes.behind(stage, "hardness") for stage in eyes.stages("softener")):
         yield (
             "Hardness test strips or drops at the softener's outlet, read twice a week: the one thing no "
             "inline probe here tells."
+        )
+    if eyes.stages("ro") and any(not eyes.behind(stage, "chlorine") for stage in eyes.stages("carbon")):
+        yield (
+            "A chlorine test kit for the water behind the carbon, once a week: spent carbon shows nowhere "
+            "else before the membrane is eaten."
         )
     for stage in eyes.stages(*_CHANGE_IONS):
         if eyes.behind(stage, *IONS) and not eyes.flows_through(stage):

@@ -60,7 +60,12 @@ HARDNESS = (
     ('quantity = "tds"\nunit = "ppm"', 'quantity = "hardness"\nunit = "gpg"'),
     ('tds_scale = "nacl"\n', ""),
 )
+CHLORINE = (
+    ('quantity = "tds"\nunit = "ppm"', 'quantity = "chlorine"\nunit = "ppm"'),
+    ('tds_scale = "nacl"\n', ""),
+)
 BLIND = [
+    (CHLORINE, "Silica, bacteria", "Silica, chlorine"),
     (HARDNESS, "Whether the supplier's water changed", "Hardness: conductivity"),
     ((('point = "tap-out"', 'sump = "m1"'),), "ro: rejection, because its feed is not measured", "no level"),
     (
@@ -109,6 +114,13 @@ def test_one_meter_is_told_the_cheapest_next_instrument_first() -> None:
     suggestions = text[text.index("the cheapest first") :].split("  - ")
     assert suggestions[1].startswith("A flow switch at DI bed")
     assert suggestions[2].startswith("A conductivity probe in the feed of DI bed")
+
+
+def test_tests_that_are_made_already_are_not_recommended() -> None:
+    tested = report(load(CONFIG / "small-shop.toml"), {})
+    assert "Hardness test" not in tested and "chlorine test kit" not in tested
+    untested = report(load(CONFIG / "large-shop.toml"), {})
+    assert "A chlorine test kit for the water behind the carbon" in " ".join(untested.split())
 
 
 CAUTIONS = [
