@@ -42,6 +42,7 @@ from monitor.rules import (
     softener,
     stuck,
     sump_condition,
+    what_went_where,
 )
 from monitor.store.settings import BatchSettings, RetentionSettings
 
@@ -62,6 +63,7 @@ RULES: Mapping[str, ModuleType] = {
     "softener": softener,
     "stuck": stuck,
     "sump-condition": sump_condition,
+    "what-went-where": what_went_where,
 }
 
 # the settings of an instrument's `wire`
