@@ -7,11 +7,16 @@ from typing import Any
 
 import pytest
 
+from monitor import checkpoint
 from monitor.config import RULES, ConfigMistakes
 from monitor.notify.message import compose
 from monitor.plant.message_ids import message_id
 from monitor.readings import AlarmState, Event, OperatorAction, Owed, Status, Transition
+from monitor.replay.stream import replayed
+from monitor.store import reader
+from monitor.watch import Watch
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, acknowledge, di, sample, site, tick
+from tests.heart.stored import StoredWatch, parts_of
 
 WORSE = 'deadband = "4 uS/cm"\nworse = "40 uS/cm"'
 FAULT = '\n[[rule]]\nkind = "instrument"\nid = "instruments"\n'
@@ -255,10 +260,20 @@ def test_without_the_table_nobody_is_reminded(tmp_path: Path) -> None:
     assert told(heart) == ["raised 2"]
 
 
-def test_an_alarm_as_earlier_versions_stored_it_is_read(tmp_path: Path) -> None:
-    from monitor import checkpoint
-    from tests.heart.stored import parts_of
+def test_a_stored_stream_judged_again_gives_the_same_transitions(tmp_path: Path) -> None:
+    made = site(tmp_path, SITE + FAULT + RUDE)
+    stored = StoredWatch(made, made.data_dir)
+    stored.commit([tick(0), *di([(0, 25), (2, 25)]), person(3, "shelve", hours=0.1, once=True)])
+    stored.commit([tick(5), *(sample("di.ec", m, 0.0, status=Status.DEVICE_FAULT) for m in (5, 6))])
+    stored.commit([person(7, "out-of-service", "ro", hours=1), *di([(8, 25), (9, 25)]), tick(10)])
+    stored.commit([*(tick(minute) for minute in range(11, 100)), person(100, "in-service", "ro")])
+    kept = [t for _, t in reader.transitions(stored.writer.connection)]
+    assert {t.cause for t in kept} >= {"shelved", "suppressed", "unshelved", "unsuppressed", "reminder"}
+    again = replayed(Watch(made.plant, made.rules), reader.stream(stored.writer.connection))
+    assert again == kept
 
+
+def test_an_alarm_as_earlier_versions_stored_it_is_read(tmp_path: Path) -> None:
     heart = shop(tmp_path)
     heart.see(*di([(0, 25), (2, 25)]))
     parts = parts_of(heart.state, heart.watch)

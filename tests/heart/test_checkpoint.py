@@ -88,7 +88,7 @@ def streams(draw: st.DrawFn) -> list[Event]:
     now = draw(st.sampled_from([0, 0, 0, -400_000]))  # minutes; the last is before clocks are trusted
     for _ in range(draw(st.integers(4, 40))):
         now += draw(st.sampled_from([0, 1, 1, 1, 1, 2, 5, -1, -7, -90, 400_000]))
-        kind = draw(st.integers(0, 13))
+        kind = draw(st.integers(0, 15))
         if kind == 0:
             events.append(acknowledge(now, draw(st.sampled_from(_TARGETS))))
         elif kind == 12:
@@ -97,6 +97,8 @@ def streams(draw: st.DrawFn) -> list[Event]:
         elif kind == 13:
             at_ms, told_ms = START_MS + now * MINUTE, START_MS + (now + 1) * MINUTE
             events.append(OperatorAction(at_ms, "reading", "di.ec", "lead", value=21.0, told_ms=told_ms))
+        elif kind >= 14:
+            events.append(_to_alarms(draw, START_MS + now * MINUTE))
         elif kind <= 2:
             events.append(tick(now))
         else:
@@ -108,6 +110,15 @@ def streams(draw: st.DrawFn) -> list[Event]:
             arrival_ms = START_MS + now * MINUTE
             events.append(Sample(channel, value, arrival_ms, time_ms if own else None, status))
     return events
+
+
+def _to_alarms(draw: st.DrawFn, now_ms: int) -> OperatorAction:
+    """Somebody shelves an alarm, or takes something out of service, or ends it."""
+    action = draw(st.sampled_from(["shelve", "unshelve", "out-of-service", "in-service", "reset"]))
+    service = action.endswith("service")
+    target = draw(st.sampled_from(["di", "di.ec", "di-high", "silent"] if service else _TARGETS))
+    until_ms = now_ms + draw(st.sampled_from([0, 1, 3, 90])) * MINUTE
+    return OperatorAction(now_ms, action, target, "lead", "so", until_ms=until_ms, once=draw(st.booleans()))
 
 
 _TARGETS = ["di-high", "di-high#1", "ro-high", "silent/di-meter", "nothing"]
