@@ -34,6 +34,7 @@ COMMANDS: dict[str, str] = {
     "registers": "what a Modbus instrument's registers hold, in all types, and the tables to paste",
     "mirror": "how the copies on other servers stand; have one compared anew",
     "replay": "judge again what is stored, or what files hold; say why a rule spoke or did not",
+    "guard": "on another machine: tell when a watch falls silent, and when it is back",
     "notify-test": "send a test message to everybody by each of their ways",
     "calc": "compute a quantity of water, resin, membrane, sump or statistics by hand",
 }

@@ -76,14 +76,19 @@ class Document:
 
 def disagreements(document: Document) -> Iterator[Mistake]:
     """All that does not fit together, each with its line."""
-    yield from _ids_once(document)
-    yield from _references(document)
-    yield from _left_out(document)
+    yield from misnamed(document)
     yield from _order_of_stages(document)
     yield from _one_use_a_port(document)
     yield from _lines_fit_their_port(document)
     yield from _columns_by_number(document)
     yield from _somebody_is_told(document)
+
+
+def misnamed(document: Document) -> Iterator[Mistake]:
+    """Names that stand twice, lead nowhere, or are left out where there is a choice; of any file."""
+    yield from _ids_once(document)
+    yield from _references(document)
+    yield from _left_out(document)
 
 
 def _ids_once(document: Document) -> Iterator[Mistake]:

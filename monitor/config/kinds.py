@@ -119,13 +119,13 @@ def site_model(
 ) -> type[Plant]:
     """The model of a whole site file with these kinds in it."""
     with_wire = create_model(
-        "Instrument", __base__=Instrument, wire=(_as(Instrument, "wire", one_of(wires)), ...)
+        "Instrument", __base__=Instrument, wire=(typed(Instrument, "wire", one_of(wires)), ...)
     )
-    with_way = create_model("Person", __base__=Person, way=(_as(Person, "way", _some(one_of(ways))), ...))
+    with_way = create_model("Person", __base__=Person, way=(typed(Person, "way", some(one_of(ways))), ...))
     fields: dict[str, Any] = {
-        "instrument": (_as(Plant, "instrument", _some(with_wire)), ...),
-        "derived": (_as(Plant, "derived", _any_number(one_of(computed))), ()),
-        "person": (_as(Plant, "person", _some(with_way)), ...),
+        "instrument": (typed(Plant, "instrument", some(with_wire)), ...),
+        "derived": (typed(Plant, "derived", _any_number(one_of(computed))), ()),
+        "person": (typed(Plant, "person", some(with_way)), ...),
         "rule": (_any_number(one_of(module.Settings for module in rules.values())), ()),
     }
     fields |= {name: (_any_number(model), ()) for name, model in shared.items()}
@@ -133,7 +133,7 @@ def site_model(
     return create_model("SiteTables", __base__=Plant, **fields)
 
 
-def _as(model: type[BaseModel], key: str, annotation: Any) -> Any:
+def typed(model: type[BaseModel], key: str, annotation: Any) -> Any:
     """The narrower type for a key, with what the model says of it."""
     return Annotated[annotation, Field(description=model.model_fields[key].description)]
 
@@ -142,7 +142,8 @@ def _any_number(model: Any) -> Any:
     return GenericAlias(tuple, (model, ...))
 
 
-def _some(model: Any) -> Any:
+def some(model: Any) -> Any:
+    """One or more of a model."""
     return Annotated[_any_number(model), Field(min_length=1)]
 
 

@@ -16,7 +16,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from monitor.alive.settings import Heartbeat, StatusTopic
 from monitor.condition.derive import build as build_derived
-from monitor.config.agree import Document, disagreements, refers_amiss
+from monitor.config.agree import Document, disagreements, misnamed, refers_amiss
 from monitor.config.kinds import RULES, site_tables
 from monitor.config.mistakes import ConfigMistakes, Mistake, apart, in_words, nearest
 from monitor.config.places import Places
@@ -101,6 +101,24 @@ def load(path: str | Path) -> SiteFile:
         status_topic=tables.status_topic,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
+
+
+def tables_of(path: Path, model: type[BaseModel]) -> Any:
+    """The tables of another file than a site's, as a model of its own describes them.
+
+    Raises: ConfigMistakes with everything that is wrong in it.
+    """
+    text = _text(path)
+    document = Document(_toml(path, text), text, model)
+    tables, mistakes = None, list[Mistake]()
+    try:
+        tables = _validated(model, document.raw)
+    except ValidationError as error:
+        mistakes += _own_mistakes(document, error)
+    mistakes += misnamed(document)
+    if mistakes:
+        raise ConfigMistakes(str(path), mistakes)
+    return tables
 
 
 def _text(path: Path) -> str:

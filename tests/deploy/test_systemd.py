@@ -12,6 +12,7 @@ import pytest
 
 REPOSITORY = Path(__file__).resolve().parents[2]
 UNIT = REPOSITORY / "deploy" / "systemd" / "goodwater.service"
+GUARD = UNIT.with_name("goodwater-guard.service")
 
 
 def setting(key: str) -> list[str]:
@@ -42,18 +43,20 @@ def analyse(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     ]
 
 
-def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str]) -> None:
+@pytest.mark.parametrize("unit", [UNIT, GUARD], ids=["watch", "guard"])
+def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str], unit: Path) -> None:
     """The program is not in /opt here, so another one stands in its place; all else is as shipped."""
-    text = UNIT.read_text(encoding="utf-8").replace("/opt/goodwater/.venv/bin/goodwater", sys.executable)
-    copy = tmp_path / "goodwater.service"
+    text = unit.read_text(encoding="utf-8").replace("/opt/goodwater/.venv/bin/goodwater", sys.executable)
+    copy = tmp_path / unit.name
     copy.write_text(text, encoding="utf-8")
     found = subprocess.run([*analyse, "verify", str(copy)], capture_output=True, text=True, check=False)
     assert (found.returncode, found.stderr) == (0, "")
 
 
-def test_systemd_rates_the_sandbox_as_well_closed(analyse: list[str]) -> None:
+@pytest.mark.parametrize("unit", [UNIT, GUARD], ids=["watch", "guard"])
+def test_systemd_rates_the_sandbox_as_well_closed(analyse: list[str], unit: Path) -> None:
     """systemd-analyze(1): 0 is fully closed, 10 fully open; 2.0 leaves serial ports and the network."""
-    asked = [*analyse, "security", "--no-pager", "--offline=true", "--threshold=20", str(UNIT)]
+    asked = [*analyse, "security", "--no-pager", "--offline=true", "--threshold=20", str(unit)]
     found = subprocess.run(asked, capture_output=True, text=True, check=False)
     assert found.returncode == 0, found.stdout[-300:]
 
@@ -64,6 +67,13 @@ def test_the_command_it_starts_is_the_one_that_pyproject_declares() -> None:
     assert Path(program).name in scripts
     assert verb == "run"
     assert Path(site).suffix == ".toml"
+
+
+def test_the_guard_is_started_by_the_same_program_and_told_to_systemd_as_the_watch_is() -> None:
+    text = GUARD.read_text(encoding="utf-8")
+    assert "\nExecStart=/opt/goodwater/.venv/bin/goodwater guard /etc/goodwater/guard.toml\n" in text
+    for same in ("Type", "Restart", "RestartPreventExitStatus", "WatchdogSec"):
+        assert f"\n{same}={setting(same)[0]}\n" in text
 
 
 def test_the_places_it_names_are_those_that_the_installation_makes(tmp_path: Path) -> None:
