@@ -39,6 +39,7 @@ OUTFITS = {
     + _SURFACE,
     "bags": 'litres = "soft.litres"\n',
 }
+FAULTS = ("softener_stopped", "softener_timer", "sound")
 _EVERY_MIN = 30
 
 
@@ -143,14 +144,19 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--days", type=int, default=130)
     parser.add_argument("--begin", type=float, default=80.0)
+    parser.add_argument("--outfit", action="append", choices=OUTFITS, help="only these; again for more")
+    parser.add_argument(
+        "--fault", action="append", choices=FAULTS, help="only these; sound for a shop without one"
+    )
     options = parser.parse_args()
     seeds = range(options.seed, options.seed + options.seeds)
-    for fault in ("softener_stopped", "softener_timer", ""):
+    for named in options.fault or FAULTS:
+        fault = "" if named == "sound" else named
         runs = {}
         for seed in seeds:
             begin = options.begin + float(stream(seed, "bench begin").random()) * 7.0
             runs[seed] = simulated(seed, options.days, fault, begin if fault else 0.0)
-        for outfit in OUTFITS:
+        for outfit in options.outfit or OUTFITS:
             if fault:
                 told = [measured(s, fault, outfit, options.days, options.begin, runs[s]) for s in seeds]
                 delays = sorted(one.periods for one in told)

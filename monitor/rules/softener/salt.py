@@ -9,9 +9,11 @@ Used by `softener` alone.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 from monitor.frozen import replace
 
@@ -28,8 +30,8 @@ _FELL, _STANDS = 3.0, 3.3
 # Of the longest cycle: no sound one is so short, so until then the next regeneration has not been.
 _BEFORE_NEXT = 0.5
 _MOST_TOGETHER = 8
-# Half-normal: the root mean square of the smaller 70 % of absolute differences, in standard deviations.
-_SMALLER, _OF_SMALLER = 0.7, 0.557
+_SMALLER, _MOST_FALLS, _LEAST_STEPS = 0.7, 0.25, 6
+_NORMAL = NormalDist()
 _DOSES_TO_LEARN = 3.5
 
 
@@ -109,16 +111,24 @@ def _gathered(salt: Salt, time_ms: int, litres: float, *, by_eye: bool) -> Salt:
     return replace(salt, blocks=(*salt.blocks, block)[-_BLOCKS:], gathering=None)
 
 
-def scatter_kg(salt: Salt, least_kg: float) -> float:
-    """One standard deviation of a block, from how neighbours differ; most of them lie between two falls."""
-    steps = sorted(
-        abs(late.used_kg - early.used_kg) for early, late in zip(salt.blocks, salt.blocks[1:], strict=False)
-    )
-    smaller = steps[: max(1, math.ceil(_SMALLER * len(steps)))]
-    if len(steps) < 6:
+def scatter_kg(salt: Salt, dose_kg: float, least_kg: float) -> float:
+    """One standard deviation of a block, from how neighbours differ.
+
+    A regeneration between two neighbours makes a large difference that is no scatter, so only the smaller
+    differences are used, and held against as large a part of a half-normal distribution as they are of those
+    without a regeneration.
+    """
+    blocks = salt.blocks
+    steps = sorted(abs(late.used_kg - early.used_kg) for early, late in itertools.pairwise(blocks))
+    if len(steps) < _LEAST_STEPS:
         return least_kg
+    with_fall = min(max(blocks[-1].used_kg - blocks[0].used_kg, 0.0) / dose_kg / len(steps), _MOST_FALLS)
+    smaller = steps[: math.ceil(_SMALLER * len(steps))]
+    part = _SMALLER / (1.0 - with_fall)
+    edge = _NORMAL.inv_cdf((1.0 + part) / 2.0)
+    of_all = math.sqrt((part - 2.0 * edge * _NORMAL.pdf(edge)) / part)
     rms = math.sqrt(sum(step * step for step in smaller) / len(smaller))
-    return max(least_kg, rms / (_OF_SMALLER * math.sqrt(2.0)))
+    return max(least_kg, rms / of_all / math.sqrt(2.0))
 
 
 def looked_at(
@@ -136,7 +146,7 @@ def looked_at(
     plateau = [block for block in salt.blocks if block.time_ms >= salt.plateau_ms]
     if len(plateau) < 2:
         return salt, None
-    scatter = scatter_kg(salt, least_kg)
+    scatter = scatter_kg(salt, dose_kg, least_kg)
     fallen = _fallen(plateau, dose_kg, scatter)
     if fallen is not None:
         begun_ms = plateau[fallen].time_ms
