@@ -42,6 +42,7 @@ from monitor.rules import (
     softener,
     stuck,
     sump_condition,
+    top_off_mix,
     what_went_where,
 )
 from monitor.store.settings import BatchSettings, RetentionSettings
@@ -63,6 +64,7 @@ RULES: Mapping[str, ModuleType] = {
     "softener": softener,
     "stuck": stuck,
     "sump-condition": sump_condition,
+    "top-off-mix": top_off_mix,
     "what-went-where": what_went_where,
 }
 

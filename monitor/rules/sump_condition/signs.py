@@ -8,6 +8,7 @@ from statistics import median
 from typing import Literal
 
 from monitor.frozen import replace
+from monitor.rules.band import Side, judged
 from monitor.rules.sumps import DAY_MS
 
 Sign = Literal["ph", "smell", "oil", "lean"]
@@ -41,7 +42,7 @@ class Seen:
     usual_ph: tuple[float, ...] = ()
     first_ph: float | None = None  # the middle of the first readings since the sump was filled
     charged_ms: int = 0
-    out: str = ""  # concentration `above` or `below` its band
+    out: Side = ""  # where its concentration is of its band
     out_ms: int = 0
     likely: bool = False
     likely_ms: int = 0
@@ -130,16 +131,8 @@ def with_strength(seen: Seen, pct: float, time_ms: int, band: tuple[float, float
     if after is seen:
         return seen
     last = after.looked["strength"]
-    now, before = _side(last.value, band), "" if last.before is None else _side(last.before, band)
-    sure = now == before or _side(last.value, (band[0] - error_pct, band[1] + error_pct)) == now != ""
-    sure |= now == "" and band[0] + error_pct <= pct <= band[1] - error_pct
-    if now == after.out or not sure:
-        return after
-    return replace(after, out=now, out_ms=time_ms)
-
-
-def _side(pct: float, band: tuple[float, float]) -> str:
-    return "below" if pct < band[0] else "above" if pct > band[1] else ""
+    now = judged(after.out, last.value, last.before, band, error_pct)
+    return after if now == after.out else replace(after, out=now, out_ms=time_ms)
 
 
 def _fresh(seen: Seen, what: str, now_ms: int) -> Looked | None:
