@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from monitor.frozen import replace
 from monitor.plant.model import Plant, Stage
 from monitor.readings import Evidence, Finding, Level, OperatorAction, Reading, Tick
-from monitor.rules.counted import counts_on, litres_at, on_litres, share_of, use_l_d
+from monitor.rules.counted import counts_on, is_behind, litres_at, on_litres, share_of, use_l_d
 from monitor.rules.rule import plant_channel
 from monitor.rules.softener.capacity import between, longest_by_habit_l, sheet
 from monitor.rules.softener.salt import Block, learned, looked_at, on_height
@@ -88,7 +88,8 @@ class Softener:
                 "hardness: nothing to judge by; name the channel of a hardness test, or litres with "
                 "regenerating or salt"
             )
-        self._ro = next((s.label for s in plant.stage if s.kind == "ro"), "")
+        behind = (one for one in plant.stage if one.kind == "ro" and is_behind(plant, one, settings.stage))
+        self._ro = next((one.label for one in behind), "")
 
     def _weighing(self, plant: Plant) -> tuple[float, float]:
         """Kilograms for each canonical unit of the salt channel, and what a height is off at least."""

@@ -38,10 +38,7 @@ _CLOCK = (
 _REGENERATE = (
     "Start a regeneration by hand and test again an hour after it; log it (`goodwater log ... regeneration`)."
 )
-_SPARE_THE_RO = (
-    "Until it softens run the RO as little as the shop can: fill the tank at need, shorten nothing else, "
-    "and do not raise the recovery."
-)
+_SPARE_THE_RO = "Until it softens run the RO only as the shop needs it, and do not raise its recovery."
 _BYPASS = "Is the bypass shut? One that is a quarter open lets a quarter of the hardness past."
 
 _UNSEEN = "No conductivity shows it: the probes read as before."
@@ -76,7 +73,7 @@ def _hardness(evidence: Evidence) -> _Told:
         first = f"{where}: lets hardness through, {found}, limit {_mg(evidence, 'limit_mg_l')}"
     passes = "" if share is None else f"Of the feed's hardness {100 * share:.0f} % pass. "
     meaning = f"{passes}{_cause(evidence)}{_for_the_ro(evidence)}{_UNSEEN}"
-    return first, meaning, (_TEST, *_first_look(evidence), _REGENERATE, _BYPASS, _SPARE_THE_RO)
+    return first, meaning, (_TEST, _SPARE_THE_RO, *_first_look(evidence), _REGENERATE, _BYPASS)
 
 
 def _cause(evidence: Evidence) -> str:
@@ -104,23 +101,26 @@ def _first_look(evidence: Evidence) -> tuple[str, ...]:
 
 
 def _for_the_ro(evidence: Evidence) -> str:
-    ro = text(evidence, "ro")
+    """What hard water does behind it: now, when a test has failed, else once the resin is full."""
+    ro, failed = text(evidence, "ro"), text(evidence, "part") == "hardness"
     if not ro:
-        return "What stands behind it scales up. "
+        return "What stands behind it scales up. " if failed else "Once the resin is full hardness passes. "
     hardness, recovery = _number(evidence, "hardness_mg_l"), _number(evidence, "recovery")
     how_much = ""
-    if hardness and recovery is not None and text(evidence, "part") == "hardness":
+    if hardness and recovery is not None and failed:
         reject = hardness * ro_concentration_factor(100.0 * recovery)
         how_much = f" (in its reject about {shown(reject, 'hardness')})"
     change = _number(evidence, "flow_change_pct")
     begun = ""
     if change is not None and change < -3.0:
         begun = (
-            f" Its normalised flow is {-change:.0f} % lower than at the last test that passed: it has begun. "
+            f"Its normalised flow is {-change:.0f} % lower than at the last test that passed: it has begun. "
         )
+    when = "now gets hard water" if failed else "gets hard water once the resin is full, if it is not already"
     return (
-        f"{ro} behind it now gets hard water{how_much}: scale settles on the membrane within days to weeks, "
-        f"costs flow first and then the membrane.{begun or ' '}"
+        f"{ro} behind it {when}{how_much}: scale settles on the membrane within days to weeks, costs flow "
+        "first "
+        f"and then the membrane. {begun}"
     )
 
 
@@ -146,7 +146,7 @@ def _regeneration(evidence: Evidence) -> _Told:
         log = "Only the log tells of regenerations here, so it may have been done and not been entered. "
     meaning = (
         f"{why}{log}A valve that has lost its clock or program in a power cut, or has stopped turning, does "
-        f"not regenerate; the resin fills up and hardness passes. {_for_the_ro(evidence)}"
+        f"not regenerate. {_for_the_ro(evidence)}"
     )
     return first, meaning, (_CLOCK, _TEST, _REGENERATE, _SALT_TANK, _SPARE_THE_RO)
 
@@ -172,7 +172,7 @@ def _salt(evidence: Evidence) -> _Told:
         return first, meaning, (_SALT_TANK, _BRIDGE, _CLOCK, _TEST)
     doses, litres = number(evidence, "salt_doses"), _number(evidence, "salt_stands_l")
     first = f"{where}: salt does not fall, {_litres(litres)} softened meanwhile"
-    due = f"{doses:.0f} regeneration{'s' if doses != 1 else ''}"
+    due = f"{doses:.0f} regenerations" if doses > 1 else "one regeneration"
     if cause == "bridge":
         why = (
             f"The valve has turned through {due} and the salt is where it was: a salt bridge, or no brine "
@@ -181,7 +181,8 @@ def _salt(evidence: Evidence) -> _Told:
         steps: tuple[str, ...] = (_SALT_TANK, _BRIDGE, _BRINE_LINE, _TEST, _REGENERATE, _SPARE_THE_RO)
     else:
         why = (
-            f"In that time {due} were due. Either it does not regenerate (clock or program lost in a power "
+            f"In that time {due} should have been. Either it does not regenerate (clock or program lost in "
+            "a power "
             "cut), or it does so without brine (a salt bridge, a clogged injector); the height alone does "
             "not tell which. "
         )
@@ -241,7 +242,7 @@ def _facts(evidence: Evidence) -> Iterator[tuple[str, str]]:
     if salt is not None:
         yield "salt there", f"about {salt:.0f} kg; a regeneration takes {number(evidence, 'dose_kg'):.1f} kg"
     if evidence.get("salt_stands"):
-        yield "salt gone since it stands", f"{number(evidence, 'salt_fell_kg'):.1f} kg"
+        yield "salt gone since it stands", f"{max(number(evidence, 'salt_fell_kg'), 0.0):.1f} kg"
     change = _number(evidence, "flow_change_pct")
     if change is not None:
         yield "normalised flow of the RO since the last passed test", f"{change:+.0f} %"
