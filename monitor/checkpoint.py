@@ -21,6 +21,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from monitor.alarms.alarm import Alarm
+from monitor.alarms.off import Off
 from monitor.condition.conditioner import ChannelState
 from monitor.condition.counter import CounterState
 from monitor.frozen import replace
@@ -54,12 +55,15 @@ class _Heart:
     failed: dict[str, Failure]
     numbers_after: int = 0
     windows: Mapping[str, Silence] = field(default_factory=dict)
+    off: Mapping[str, Off] = field(default_factory=dict)
 
     version = 1
 
     @staticmethod
     def of(state: WatchState) -> _Heart:
-        return _Heart(state.sequence, state.last_tick_ms, state.failed, state.numbers_after, state.windows)
+        return _Heart(
+            state.sequence, state.last_tick_ms, state.failed, state.numbers_after, state.windows, state.off
+        )
 
 
 _ADAPTERS: dict[type[Any], TypeAdapter[Any]] = {}
@@ -205,6 +209,7 @@ def stored(parts: Mapping[str, Part], watch: Watch) -> Stored:
         numbers_after=at.numbers_after,
         derived=found["derived"],
         windows=at.windows,
+        off=at.off,
     )
     return Stored(whole, heart, found["alarm"], tuple(lost))
 
@@ -262,6 +267,7 @@ def loaded(
         alarms=kept.alarms,
         numbers_after=now.numbers_after,
         windows=now.windows,
+        off=now.off,
     )
     return state, Ledger(watch, state, None if kept.lost or anew else whole)
 

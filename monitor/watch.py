@@ -13,6 +13,7 @@ from typing import Any
 from monitor.alarms import own
 from monitor.alarms.alarm import Alarm, Treatment
 from monitor.alarms.board import Board, Heard
+from monitor.alarms.off import Off
 from monitor.alarms.routing import notices
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.condition.derive import Deriver
@@ -61,6 +62,7 @@ class WatchState:
     numbers_after: int = 0  # occurrences are numbered from beyond this
     derived: dict[str, Any] = field(default_factory=dict)  # memories of derived channels that have one
     windows: Mapping[str, Silence] = field(default_factory=dict)  # maintenance, by what it covers
+    off: Mapping[str, Off] = field(default_factory=dict)  # stages that are off by their contact
 
 
 @dataclass(slots=True)
@@ -207,6 +209,7 @@ class Watch:
 
     def _on_reading(self, draft: _Draft, reading: Reading, effects: Effects) -> None:
         """A reading in order: the rules judge it, and what is derived of it follows."""
+        self._board.on_reading(draft, reading, draft.heard)
         for name in self._by_channel.get(reading.channel, ()):
             self._judge(draft, name, reading, effects)
         for name in self.deriver.fed_by(reading.channel):
@@ -343,6 +346,7 @@ class _Draft:
         "heard",
         "last_tick_ms",
         "numbers_after",
+        "off",
         "rules",
         "sequence",
         "windows",
@@ -353,7 +357,7 @@ class _Draft:
         self.sequence, self.last_tick_ms = state.sequence, state.last_tick_ms
         self.channels, self.derived, self.rules = state.channels, state.derived, state.rules
         self.failed, self.alarms, self.numbers_after = state.failed, state.alarms, state.numbers_after
-        self.windows, self.heard = state.windows, Heard()
+        self.windows, self.off, self.heard = state.windows, state.off, Heard()
 
     def state(self) -> WatchState:
         """What it has become."""
@@ -367,6 +371,7 @@ class _Draft:
             numbers_after=self.numbers_after,
             derived=self.derived,
             windows=self.windows,
+            off=self.off,
         )
 
     def put_channels(self, states: Mapping[str, ChannelState]) -> None:
@@ -391,6 +396,9 @@ class _Draft:
 
     def put_windows(self, windows: Mapping[str, Silence]) -> None:
         self.windows = windows
+
+    def put_off(self, off: Mapping[str, Off]) -> None:
+        self.off = off
 
 
 def _named(plant: Plant) -> tuple[Sequence[Any], ...]:

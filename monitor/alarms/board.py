@@ -15,6 +15,7 @@ from pydantic import JsonValue
 
 from monitor.alarms.alarm import ACTIVE, Alarm, Outcome, Treatment
 from monitor.alarms.lifecycle import find, on_acknowledge, on_finding, on_reset
+from monitor.alarms.off import Off, Stages
 from monitor.alarms.reminders import remind
 from monitor.alarms.silencing import (
     LONGEST_SERVICE_MS,
@@ -27,7 +28,17 @@ from monitor.alarms.silencing import (
 )
 from monitor.frozen import replace
 from monitor.plant.model import Plant
-from monitor.readings import AlarmState, Cause, Count, Finding, OperatorAction, Silence, Tick, Transition
+from monitor.readings import (
+    AlarmState,
+    Cause,
+    Count,
+    Finding,
+    OperatorAction,
+    Reading,
+    Silence,
+    Tick,
+    Transition,
+)
 
 _UNHEARD = {
     "acknowledge": "nothing-to-acknowledge",
@@ -49,6 +60,10 @@ class Desk(Protocol):
         """Maintenance that goes on, by what it covers."""
 
     @property
+    def off(self) -> Mapping[str, Off]:
+        """The stages that are off."""
+
+    @property
     def numbers_after(self) -> int:
         """Occurrences are numbered from beyond this."""
 
@@ -57,6 +72,9 @@ class Desk(Protocol):
 
     def put_windows(self, windows: Mapping[str, Silence]) -> None:
         """Exchange the maintenance."""
+
+    def put_off(self, off: Mapping[str, Off]) -> None:
+        """Exchange the stages that are off."""
 
 
 @dataclass(slots=True)
@@ -74,6 +92,7 @@ class Board:
         self._plant, self._treatments = plant, treatments
         self._places = _places(plant)
         self._made_of = {name: _made_of(plant, name) for name in plant.channels}
+        self._stages = Stages(plant)
 
     def on_finding(self, desk: Desk, finding: Finding, treatment: Treatment, heard: Heard) -> None:
         """A rule, or the watch itself, has found something."""
@@ -111,11 +130,24 @@ class Board:
             return
         self._put(desk, condition, done, heard)
 
+    def on_reading(self, desk: Desk, reading: Reading, heard: Heard) -> None:
+        """A contact may say that a stage is off, or runs again."""
+        if reading.channel not in self._stages.contacts:
+            return
+        off = self._stages.heard(desk.off, reading)
+        if off is not desk.off:
+            news = off.keys() != desk.off.keys()
+            desk.put_off(off)
+            if news:
+                self._settle(desk, reading.time_ms, heard)
+
     def on_tick(self, desk: Desk, tick: Tick, heard: Heard) -> None:
         """A minute has begun: shelves and maintenance end, reminders come."""
         over = {t for t, window in desk.windows.items() if ended(window, tick.time_ms, LONGEST_SERVICE_MS)}
-        if over:
+        off = self._stages.still(desk.off, tick.time_ms)
+        if over or off is not desk.off:
             desk.put_windows({t: window for t, window in desk.windows.items() if t not in over})
+            desk.put_off(off)
             self._settle(desk, tick.time_ms, heard)
         for condition, alarm in tuple(desk.alarms.items()):
             done: Outcome
@@ -193,7 +225,7 @@ class Board:
     def _suppression(
         self, desk: Desk, condition: str, rests_on: Iterable[str], time_ms: int
     ) -> Silence | None:
-        """The instrument fault that suppresses what rests on these channels, if one stands."""
+        """What suppresses what rests on these channels: an instrument fault, or a stage that is off."""
         rests_on = tuple(rests_on)
         if not rests_on:
             return None
@@ -201,12 +233,16 @@ class Board:
             stands = fault.distrusts and fault.state in ACTIVE and name != condition
             if stands and self._hit(rests_on, fault.distrusts):
                 return Silence(name, "it rests on an instrument that is not to be trusted", time_ms)
+        stage = self._stages.off_of(desk.off, frozenset().union(*map(self._based_on, rests_on)))
+        if stage is not None:
+            return Silence(stage, "this stage is off", time_ms)
         return None
 
     def _hit(self, rests_on: Iterable[str], distrusted: Iterable[str]) -> bool:
-        return any(
-            not self._made_of.get(name, frozenset((name,))).isdisjoint(distrusted) for name in rests_on
-        )
+        return any(not self._based_on(name).isdisjoint(distrusted) for name in rests_on)
+
+    def _based_on(self, channel: str) -> frozenset[str]:
+        return self._made_of.get(channel, frozenset((channel,)))
 
     def _on_service(self, desk: Desk, action: OperatorAction, heard: Heard) -> None:
         windows = {t: window for t, window in desk.windows.items() if t != action.target}

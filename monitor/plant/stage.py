@@ -55,6 +55,11 @@ class Stage(Table):
         RefersTo("stage"),
         Field(description="the stages that feed it, where that is not the one above it in the file"),
     ] = ()
+    running: Annotated[
+        Id | None,
+        RefersTo("channel", quantities=("contact",)),
+        Field(description="the contact that says it runs; while it is off, what is measured there is silent"),
+    ] = None
     # the tap: the supplier's analysis, or strips and a hand meter
     hardness: Annotated[HardnessField | None, Field(description="of a tap: its total hardness as CaCO3")] = (
         None

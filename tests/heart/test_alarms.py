@@ -242,6 +242,59 @@ def test_a_fault_of_one_instrument_silences_no_other(tmp_path: Path) -> None:
     assert told(heart) == ["raised 4"]
 
 
+CONTACT = """
+[[instrument]]
+id = "di-pump"
+point = "permeate"
+expected_interval = "1 min"
+wire = { kind = "mqtt", broker = "hall", topic = "di/run", payload = { kind = "number" } }
+
+[[instrument.channel]]
+id = "di.run"
+quantity = "contact"
+unit = "1"
+range = [0, 1]
+resolution = 1
+"""
+
+
+@pytest.fixture
+def with_contact(tmp_path: Path) -> Heart:
+    text = SITE.replace('kind = "di"\n', 'kind = "di"\nrunning = "di.run"\n')
+    return Heart(site(tmp_path, text + CONTACT))
+
+
+def runs(minutes: range, value: float) -> list[Event]:
+    return [sample("di.run", minute, value) for minute in minutes]
+
+
+def test_a_stage_that_is_off_silences_what_is_measured_there_until_it_has_run_a_while(
+    with_contact: Heart,
+) -> None:
+    heart = with_contact
+    heart.see(*runs(range(3), 0), *di([(3, 25), (4, 25), (6, 25)]))
+    stored = heart.transitions[-1]
+    assert (stored.cause, stored.state) == ("raised", AlarmState.SUPPRESSED)
+    assert stored.silence is not None and stored.silence.by == "di"
+    heart.see(*runs(range(7, 9), 1), tick(9), tick(11))
+    assert told(heart) == []
+    heart.see(tick(12))
+    assert told(heart) == ["unsuppressed 12"]
+
+
+def test_the_silence_of_its_instruments_is_told_all_the_same(with_contact: Heart) -> None:
+    with_contact.see(*(event for m in range(20) for event in (sample("di.run", m, 0), tick(m))))
+    assert "silent/di-meter" in {t.condition for t in with_contact.transitions if t.state == "unacknowledged"}
+
+
+def test_a_contact_that_is_silent_no_longer_says_that_its_stage_is_off(with_contact: Heart) -> None:
+    heart = with_contact
+    heart.see(*runs(range(2), 0), *di([(3, 25), (4, 25), (6, 25)]), tick(11))
+    assert told(heart) == []
+    heart.see(tick(12))
+    assert told(heart) == ["unsuppressed 12"]
+
+
 # ---- reminders
 
 
