@@ -1,0 +1,117 @@
+"""All jobs of a measurement, two at a time, each read from the cache where it was done before."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import time
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field
+
+from tests.bench.detection import cases, years
+from tests.bench.detection.best import Delay
+from tests.bench.detection.families import FAMILIES, family
+from tests.bench.detection.noise import healthy
+from tests.bench.detection.yardstick import yardsticks
+
+# Rounds of fault windows for each healthy shop-year: what fills about as much time as the year.
+ROUNDS_A_YEAR = 1.0
+WORKERS = 2
+# Seeds 1 to 99 are for tuning; what is published is measured from 1001 on.
+REPORTING_FROM = 1001
+
+
+@dataclass(frozen=True)
+class Job:
+    """A healthy stretch (`family` empty, `number` its days) or one window."""
+
+    family: str
+    seed: int
+    number: int
+
+
+@dataclass
+class Results:
+    """All that was measured."""
+
+    seed: int
+    years: list[years.Year] = field(default_factory=list)
+    windows: list[cases.Judged] = field(default_factory=list)
+    best: dict[tuple[str, float], Delay] = field(default_factory=dict)
+    left_out: int = 0  # jobs the time did not suffice for
+
+    @property
+    def cases(self) -> list[cases.Case]:
+        return [case for window in self.windows for case in window.cases]
+
+
+def jobs(seed: int, shop_years: float, names: Sequence[str] = ()) -> list[Job]:
+    """What is to be done: healthy years first to be begun, windows between them, a round at a time."""
+    whole, part = divmod(round(shop_years * 365), 365)
+    stretches = [365] * whole + ([part] if part >= 28 else [])
+    healthy_jobs = [Job("", seed + k, days) for k, days in enumerate(stretches)]
+    rounds = max(1, round(ROUNDS_A_YEAR * shop_years))
+    found: list[Job] = []
+    for turn in range(rounds):
+        found += healthy_jobs[turn : turn + 1]
+        for each in FAMILIES:
+            numbers = range(turn * each.every, (turn + 1) * each.every)
+            found += [Job(each.name, seed + n, n) for n in numbers]
+    found += healthy_jobs[rounds:]
+    return [job for job in found if not names or (job.family or "healthy") in names]
+
+
+def done(job: Job, base: int) -> years.Year | cases.Judged:
+    """One job, in whichever process."""
+    if not job.family:
+        return years.judged(job.seed, job.number)
+    window = family(job.family).window(job.seed, job.number, base)
+    return cases.judged(job.family, job.seed, window)
+
+
+def measured(
+    seed: int, shop_years: float, names: Sequence[str] = (), minutes: float | None = None
+) -> Results:
+    """Do all jobs. With `minutes` no new one is begun after that; what is left out is counted."""
+    results, todo, began = Results(seed), jobs(seed, shop_years, names), time.monotonic()
+    healthy(seed)  # once, before two processes want it
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(WORKERS, mp_context=context) as pool:
+        waiting = list(todo)
+        running = {}
+        while waiting or running:
+            while waiting and len(running) < WORKERS:
+                if minutes is not None and time.monotonic() - began > 60.0 * minutes:
+                    results.left_out, waiting = len(waiting), []
+                    break
+                job = waiting.pop(0)
+                running[pool.submit(done, job, seed)] = job
+            if not running:
+                break
+            finished = next(as_completed(running))
+            job = running.pop(finished)
+            found = finished.result()
+            took = time.monotonic() - began
+            print(
+                f"{took / 60:6.1f} min  {job.family or 'healthy'} {job.number}, seed {job.seed}", flush=True
+            )
+            if isinstance(found, years.Year):
+                results.years.append(found)
+            else:
+                results.windows.append(found)
+    results.years.sort(key=lambda y: y.seed)
+    results.windows.sort(key=lambda w: (w.family, w.seed))
+    results.best = yardsticks(healthy(seed), wanted(results.cases), seed)
+    return results
+
+
+def wanted(found: Iterable[cases.Case]) -> list[tuple[str, float]]:
+    """The yardsticks that these cases are held against."""
+    return sorted({case.best for case in found if case.best is not None})
+
+
+def processor_s() -> float:
+    """Seconds of processor time that this process and its children took."""
+    took = os.times()
+    return took.user + took.system + took.children_user + took.children_system

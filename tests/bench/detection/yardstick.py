@@ -1,0 +1,49 @@
+"""The best detector's stationary delay for each fault that has a shape, on the fitted healthy noise."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+from tests.bench.detection.best import Delay, Part, stationary_delay
+from tests.bench.detection.noise import Healthy
+
+# Days between false alarms of one unit, as the rules were built for: creep/course (ten working years) and
+# loss/judgement (RUN_LENGTH_DAYS). The yardstick is given the same.
+RUN_LENGTH_D = {"creep": 2500.0, "leak": 3650.0}
+STEPS = 75
+
+
+def yardsticks(
+    usual: Healthy, which: Iterable[tuple[str, float]], seed: int
+) -> dict[tuple[str, float], Delay]:
+    """By (class of meter, % a week) for a membrane, by (machine, share of its usual loss) for a leak."""
+    return {key: _one(usual, key, seed) for key in which}
+
+
+def _one(usual: Healthy, key: tuple[str, float], seed: int) -> Delay:
+    name, size = key
+    if name in usual.passage:
+        noise = usual.passage[name]
+        part = Part(noise.sigma, noise.rho, ramp(size))
+        return stationary_delay([part], RUN_LENGTH_D["creep"], seed)
+    sump = usual.sumps[name]
+    extra_l_h = size * sump.lost_l_d / 24.0
+    day = Part(sump.day.sigma, sump.day.rho, step(extra_l_h * (24.0 - sump.night_h)))
+    night = Part(sump.night.sigma, sump.night.rho, step(extra_l_h * sump.night_h))
+    return stationary_delay([day, night], RUN_LENGTH_D["leak"], seed)
+
+
+def ramp(pct_a_week: float, steps: int = STEPS) -> tuple[float, ...]:
+    """Growth of the logarithm of the passage by day, the fault begun in the middle of the first."""
+    return tuple(math.log1p(0.01 * pct_a_week * (day + 0.5) / 7.0) for day in range(steps))
+
+
+def step(litres: float, steps: int = STEPS) -> tuple[float, ...]:
+    """Litres lost by day, the fault begun in the middle of the first."""
+    return (0.5 * litres, *([litres] * (steps - 1)))
+
+
+def hours(delay_steps: float) -> float:
+    """Hours since the fault began, of a detector that judges at the end of each day."""
+    return 24.0 * (delay_steps - 0.5)
