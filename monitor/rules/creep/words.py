@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 
 from monitor.plant.units import shown
 from monitor.readings import Evidence, Wording
 from monitor.rules.advice import cautions_for
+from monitor.rules.dates import day_in_words
 from monitor.rules.rule import number, text
 
 _HAND_METER = (
@@ -111,7 +111,7 @@ def _movement(evidence: Evidence) -> str:
     since = text(evidence, "since")
     if not since:
         return ""
-    when = f"since {_day(since)}"
+    when = f"since {day_in_words(since)}"
     if evidence.get("rate_pct_week") is not None:
         rate, low = number(evidence, "rate_pct_week"), number(evidence, "rate_low_pct_week")
         high = number(evidence, "rate_high_pct_week")
@@ -142,14 +142,18 @@ def _facts(evidence: Evidence) -> list[tuple[str, str]]:
 
 def _usual(evidence: Evidence) -> str:
     usual, days = _quantity(evidence, number(evidence, "usual")), number(evidence, "reference_days")
-    return f"{usual}, learned on {days:.0f} days until {_day(text(evidence, 'learned_until'))}"
+    return f"{usual}, learned on {days:.0f} days until {day_in_words(text(evidence, 'learned_until'))}"
 
 
 def _of_change(evidence: Evidence) -> list[tuple[str, str]]:
     facts = [("change", f"{number(evidence, 'change_pct'):+.0f} %")]
     if text(evidence, "since"):
         facts.append(
-            ("since", f"{_day(text(evidence, 'since'))}, {number(evidence, 'days'):.0f} days with water made")
+            (
+                "since",
+                f"{day_in_words(text(evidence, 'since'))}, "
+                f"{number(evidence, 'days'):.0f} days with water made",
+            )
         )
     if evidence.get("rate_pct_week") is not None:
         low, high = number(evidence, "rate_low_pct_week"), number(evidence, "rate_high_pct_week")
@@ -226,16 +230,6 @@ def _young(evidence: Evidence) -> str:
     if not until:
         return ""
     return (
-        f" What is usual is still being learned (young until {_day(until)}): judged by what is possible only."
+        f" What is usual is still being learned (young until {day_in_words(until)}): judged by what is "
+        "possible only."
     )
-
-
-def _day(iso: str) -> str:
-    day = date.fromisoformat(iso)
-    return f"{day.day} {_MONTHS[day.month - 1]}"
-
-
-_MONTHS = (
-    *("January", "February", "March", "April", "May", "June"),
-    *("July", "August", "September", "October", "November", "December"),
-)
