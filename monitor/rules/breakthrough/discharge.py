@@ -11,10 +11,10 @@ from dataclasses import dataclass
 from monitor.frozen import replace
 
 # Readings above in a row, and litres (or minutes, where none are counted) since the first of them.
-_READINGS = 2
-_LITRES = 8.0
+READINGS = 2
+LITRES = 8.0
 _MINUTES_MS = 300_000
-_BACK = 3
+BACK = 3
 # How sure at most: by the gate, by the run contact, by the lowest readings of a day.
 CEILING = {"gate": 0.99, "time": 0.9, "run": 0.8, "unknown": 0.7, "lows": 0.7}
 
@@ -53,7 +53,7 @@ def judged(state: Discharge, pair: Pair, *, at_once: bool = False) -> Discharge:
         return _above(state, pair, margin, at_once)
     if margin < -pair.off and not pair.least:
         below = state.below + 1
-        over = state.holds and (below >= _BACK or at_once)
+        over = state.holds and (below >= BACK or at_once)
         since = pair.time_ms if over else state.since_ms
         return replace(state, holds=state.holds and not over, since_ms=since, above=0, below=below)
     return replace(state, above=0 if not state.holds else state.above, below=0)
@@ -70,13 +70,13 @@ def _above(state: Discharge, pair: Pair, margin: float, at_once: bool) -> Discha
         how=pair.how,
     )
     long_enough = (
-        pair.litres - state.first_l >= _LITRES
+        pair.litres - state.first_l >= LITRES
         if pair.litres > state.first_l
         else pair.time_ms - state.first_ms >= _MINUTES_MS
     )
     sigma = max(pair.off / 2, 1e-6)  # an accuracy is read as two standard deviations
     sure = 0.5 * (1 + math.erf(margin / sigma / math.sqrt(2)))
     state = replace(state, confidence=round(min(sure, CEILING[pair.how]), 3))
-    if not state.holds and (at_once or (state.above >= _READINGS and long_enough)):
+    if not state.holds and (at_once or (state.above >= READINGS and long_enough)):
         state = replace(state, holds=True, since_ms=state.first_ms)
     return state

@@ -17,6 +17,7 @@ from monitor.readings import Bound, Finding, Level, Reading, Reason, Standing, T
 from monitor.rules.breakthrough import discharge, front, load
 from monitor.rules.breakthrough.ec import READ_AS_EC, Conductivity
 from monitor.rules.breakthrough.evidence import Bed, evidence
+from monitor.rules.breakthrough.explain import figures
 from monitor.rules.breakthrough.flow import (
     DAY_MS,
     SETTLED_MS,
@@ -31,6 +32,7 @@ from monitor.rules.breakthrough.flow import (
 from monitor.rules.breakthrough.settings import Condition, Settings
 from monitor.rules.breakthrough.state import Latest, Left, State, left
 from monitor.rules.breakthrough.words import wording
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.rule import plant_channel, stage_kind_at
 
 __all__ = ["Breakthrough", "Settings", "State", "build", "wording"]
@@ -267,6 +269,9 @@ class Breakthrough:
             for condition in self.settings.watch_for
             if condition != "discharge" or self.settings.inlet is not None
         )
+
+    def explain(self, state: State, now: Moment) -> Figures:
+        return figures(state, self.settings.id, self.settings.watch_for, now)
 
     def _finding(self, state: State, remaining: Left | None, condition: Condition, now_ms: int) -> Finding:
         holds, since_ms, confidence = self._verdict(state, remaining, condition)

@@ -24,9 +24,11 @@ from monitor.plant.model import Channel, Plant
 from monitor.plant.units import UnitError
 from monitor.readings import Bound, Evidence, Finding, Level, Reading, Reason, Standing, Tick
 from monitor.rules.course import LEAST_DAYS, Day, Doubt, Reference, Sums, kept, learned, stepped
+from monitor.rules.creep.explain import figures
 from monitor.rules.creep.hours import Inputs, Today, enough, paired, so_far, whole
 from monitor.rules.creep.verdict import Told, Unit, Verdict, confidence, evidence_of, judge
 from monitor.rules.creep.words import wording
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.rule import RuleSettings, plant_channel, stage_kind_at
 from monitor.water.dissolved import ec25_from_tds_us_cm
 from monitor.water.membrane_temperature import TemperatureRule
@@ -297,6 +299,9 @@ class Creep:
 
     def _young_until(self, state: State) -> str:
         return date.fromordinal(state.begun + self._learn_days).isoformat()
+
+    def explain(self, state: State, now: Moment) -> Figures:
+        return figures(state, self.unit, self.settings.id, now)
 
     def _finding(
         self,

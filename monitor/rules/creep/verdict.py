@@ -103,12 +103,17 @@ def judge(
     return verdict
 
 
+def drift_line(unit: Unit) -> float:
+    """The rise, in ln, up to which nine in ten probes drift by themselves."""
+    return math.log1p(_NINE_IN_TEN * unit.drift)
+
+
 def _of_course(unit: Unit, verdict: Verdict, found: Course, told: Told) -> Verdict:
     """Whether what the days show is a membrane, a probe to be checked, or nothing."""
     moved_us_cm = abs(verdict.permeate_us_cm * (1.0 - 1.0 / (1.0 + found.change)))
     counts = _COUNTS * (_HELD if told.membrane or told.check else 1.0)
     way = found.direction if moved_us_cm >= counts * unit.step_us_cm else 0
-    line = math.log1p(_NINE_IN_TEN * unit.drift)
+    line = drift_line(unit)
     beyond = way * found.unexplained
     if unit.feed is not None and not told.membrane:
         held = told.check == "feed"

@@ -20,6 +20,7 @@ from monitor.frozen import replace
 from monitor.plant.fields import Id, Measure, PositiveDurationMs, RefersTo, ShareField
 from monitor.plant.model import Channel, Plant, Sump
 from monitor.readings import Finding, Reading, Reason, Tick
+from monitor.rules.explaining import Figures, Moment
 from monitor.rules.loss.balance import (
     BLOCK_MS,
     DAY_MS,
@@ -34,6 +35,7 @@ from monitor.rules.loss.balance import (
 from monitor.rules.loss.burst import Fast
 from monitor.rules.loss.burst import on_level as fast_on_level
 from monitor.rules.loss.evidence import of_burst, of_loss
+from monitor.rules.loss.explain import of_sump
 from monitor.rules.loss.judgement import (
     QUESTION_DAYS,
     Neighbour,
@@ -207,6 +209,14 @@ class Loss:
             sumps[name] = replace(sump, asked=asked is not None and asked.holds)
             found += self._finding(name, sumps[name], sump.own or known[name], asked, tick.time_ms)
         return replace(state, sumps=sumps), tuple(found)
+
+    def explain(self, state: State, now: Moment) -> Figures:
+        """Each sump's accounts, what is usual there, and the evidence beside what it takes."""
+        rule, learn_ms = self.settings.id, self.settings.learn
+        told: dict[str, Sequence[str]] = {}
+        for name, sump in state.sumps.items():
+            told |= of_sump(sump, self.watched[name].geometry, rule, name, learn_ms, now)
+        return told
 
     def _sensor_l(self, name: str, books: Books) -> float:
         """Litres by which an account may be wrong on the sensor's side: both of its marks."""
