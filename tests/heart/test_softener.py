@@ -327,6 +327,19 @@ def test_bags_alone_tell_late_that_no_salt_was_needed(tmp_path: Path) -> None:
     assert told.confidence == 0.6
 
 
+# ------------------------------------------------------------ what it rests on
+
+
+def test_a_dead_brine_sensor_keeps_back_no_hardness_test(tmp_path: Path) -> None:
+    silent = '[[rule]]\nkind = "silent"\nid = "silent"\ninstruments = ["soft-node"]\n'
+    shop, watched = Softener(), heart(tmp_path, RULE + TEST + LITRES + CONTACT + SENSOR + silent)
+    watched.see(*shop.days(2))
+    watched.see(*(Tick(shop.now_ms + k * 30_000) for k in range(500)))
+    assert [t.condition for t in watched.transitions] == ["silent/soft-node"]
+    told = watched.see(read("soft.hardness", shop.now_ms + 5 * HOUR, 150.0)).notices
+    assert [notice.transition for notice in told] == ["soft/hardness#1.1"]
+
+
 # ------------------------------------------------------------ mistakes in the file
 
 

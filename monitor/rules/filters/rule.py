@@ -92,6 +92,8 @@ class Filter:
                 "pressure drop"
             )
         self._drop_by_eye = settings.drop is not None and plant.interval_of(settings.drop) >= _BY_EYE_MS
+        # A test by hand that nobody repeats stays what it was, and the calendar goes on without litres.
+        self.rests_on = frozenset({settings.drop} if settings.drop and not self._drop_by_eye else ())
         self._drop_bar = None if settings.drop_limit is None else settings.drop_limit.canonical("pressure")
         self._capacity_l = None if settings.capacity is None else settings.capacity.canonical("volume")
         self._every_d = None if settings.change_every is None else settings.change_every / DAY_MS
@@ -263,6 +265,7 @@ class Filter:
                 since_ms=min(since_ms, now_ms),
                 confidence=sure,
                 evidence={"part": part, **self._evidence(state, now_ms), **more},
+                rests_on=tuple(self.rests_on) if part == "drop" else (),
             ),
         )
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -22,6 +21,7 @@ from monitor.rules.softener.state import (
     Filled,
     Regenerated,
     State,
+    by_days,
     on_contact,
     on_flow,
     other_hour,
@@ -81,6 +81,8 @@ class Softener:
         self._sheet = sheet(settings, plant, self._stage)
         self._kg_of_salt, self._least_kg = self._weighing(plant)
         self._salt_by_eye = settings.salt is not None and plant.interval_of(settings.salt) >= _BY_EYE_MS
+        self._rests_on = self._rests(plant)
+        self.rests_on = frozenset().union(*self._rests_on.values())
         named = ("hardness", "feed_hardness", "litres", "regenerating", "salt", "normalised_flow")
         self.channels = frozenset(name for key in named if (name := getattr(settings, key)) is not None)
         if not self.channels:
@@ -90,6 +92,22 @@ class Softener:
             )
         behind = (one for one in plant.stage if one.kind == "ro" and is_behind(plant, one, settings.stage))
         self._ro = next((one.label for one in behind), "")
+
+    def _rests(self, plant: Plant) -> dict[Condition, tuple[str, ...]]:
+        """The channels each condition is made of. Those read by hand are left out: a test that nobody repeats
+        stays what it was."""
+        keys = self.settings
+        made_of: dict[Condition, str | None] = {
+            "hardness": keys.hardness,
+            "regeneration": keys.regenerating,
+            "salt": keys.salt,
+            "timer": keys.regenerating,
+            "overdue": None,
+        }
+        return {
+            part: () if name is None or plant.interval_of(name) >= _BY_EYE_MS else (name,)
+            for part, name in made_of.items()
+        }
 
     def _weighing(self, plant: Plant) -> tuple[float, float]:
         """Kilograms for each canonical unit of the salt channel, and what a height is off at least."""
@@ -294,18 +312,11 @@ class Softener:
 
     def _fills(self, state: State, now_ms: int) -> tuple[Finding, ...]:
         """Where no height is read: more litres since the last salt than ever between two fills."""
-        fills: list[Filled] = []
-        for fill in state.filled:
-            if fills and fill.time_ms - fills[-1].time_ms < DAY_MS:
-                fills[-1] = replace(fills[-1], kg=fills[-1].kg + fill.kg)
-            elif fill.litres is not None:
-                fills.append(fill)
-        fills = fills[-_FILLS_KEPT:]
+        fills = by_days(state.filled)[-_FILLS_KEPT:]
         if len(fills) < _LEAST_FILLS or not state.counted.time_ms:
             return ()
-        litres = [fill.litres or 0.0 for fill in fills]
-        longest = max(late - early for early, late in itertools.pairwise(litres))
-        since = state.counted.litres - litres[-1]
+        longest = max(between([(fill.time_ms, fill.litres or 0.0) for fill in fills]))
+        since = state.counted.litres - (fills[-1].litres or 0.0)
         more: Evidence = {"cause": "not-logged", "since_fill_l": since, "longest_fill_l": longest}
         late = since > _LATE_FILL * longest
         return self._told(state, SALT, now_ms, late, fills[-1].time_ms, 0.6, more)
@@ -334,6 +345,8 @@ class Softener:
                 since_ms=min(since_ms, now_ms),
                 confidence=sure,
                 evidence=evidence,
+                priority="low" if part == "overdue" else None,  # a remark, whatever the rule's others are
+                rests_on=self._rests_on[part],
             ),
         )
 

@@ -95,6 +95,17 @@ def on_flow(flow: Flow, reading: Reading) -> Flow:
     return replace(flow, now=flow.now + weight * (reading.value - flow.now), time_ms=reading.time_ms)
 
 
+def by_days(filled: Sequence[Filled]) -> list[Filled]:
+    """Fills of one day taken together; those of before the litres were counted tell nothing."""
+    fills: list[Filled] = []
+    for fill in filled:
+        if fills and fill.time_ms - fills[-1].time_ms < DAY_MS:
+            fills[-1] = replace(fills[-1], kg=fills[-1].kg + fill.kg)
+        elif fill.litres is not None:
+            fills.append(fill)
+    return fills
+
+
 def other_hour(seen: Sequence[Regenerated], by_hand_ms: Sequence[int]) -> tuple[float, float] | None:
     """The usual hour and the new one, when the last two regenerations began at another than those before.
 
