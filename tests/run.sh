@@ -3,7 +3,7 @@
 #
 #   sh tests/run.sh                        the short tier: style, types, walls, every test once (at most 12 minutes)
 #   sh tests/run.sh --long NAME [--seed N] one long measurement; writes docs/results/NAME.json
-#                               [--minutes N] how long it may take, for those that can be cut short (fuzz)
+#                               [--minutes N] how long it may take, for those that can be cut short (fuzz, detection)
 #
 # Everything that is needed is made or fetched first (deploy/env.sh, deploy/mosquitto.sh, tests/victoria_metrics.sh).
 # What is missing fails.

@@ -87,6 +87,15 @@ def test_a_watch_that_was_cut_off_goes_on_and_says_the_same(monkeypatch: pytest.
     assert len(calls) == 3 + 2  # two days were not watched again
 
 
+def test_a_watch_whose_time_is_over_says_how_far_it_came(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(watching, "SLICE_DAYS", 1)
+    run, site = make(spec(2)), site_with(window_rules(("permeate-high",), NAMES))
+    with pytest.raises(watching.OutOfTime) as over:
+        watched(run, site, until_s=0.0)
+    assert over.value.end_ms == run.start_ms + DAY_MS
+    assert watched(run, site) == watching.Outcome()
+
+
 def test_a_fault_that_is_told_makes_a_case_and_one_that_nothing_explains_is_false() -> None:
     """A probe that falls silent, asked of and not asked of."""
     fault = {"kind": "dropout", "target": "permeate_ec", "start_day": 2.2}

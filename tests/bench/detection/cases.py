@@ -84,15 +84,15 @@ def tells(alarm: Alarm, asked: Asked, site: Site) -> bool:
     return alarm.condition.split("/")[0] in rules or bool(families_of(alarm) & asked.told_by)
 
 
-def judged(family: str, seed: int, window: Window) -> Judged:
-    """Simulate a window, watch it, and answer what is asked of it."""
+def judged(family: str, seed: int, window: Window, until_s: float | None = None) -> Judged:
+    """Simulate a window, watch it, and answer what is asked of it. Raises: OutOfTime."""
     run = record(window.spec)
     cases: list[Case] = []
     false: Counter[str] = Counter()
     conditions: Counter[str] = Counter()
     broken: list[str] = []
     for site, ask in ((window.site, window.asked), *window.more):
-        outcome = watched(run, site, window.remember)
+        outcome = watched(run, site, window.remember, until_s)
         broken += [str(dict(a.evidence)) for a in failures(outcome)]
         cases += [_case(family, seed, asked, run, outcome, site) for asked in ask(run)]
         if site is window.site:

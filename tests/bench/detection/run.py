@@ -6,13 +6,15 @@ import multiprocessing
 import os
 import time
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field
+from typing import Any
 
 from tests.bench.detection import cases, years
 from tests.bench.detection.best import Delay
 from tests.bench.detection.families import FAMILIES, family
 from tests.bench.detection.noise import healthy
+from tests.bench.detection.watching import OutOfTime
 from tests.bench.detection.yardstick import yardsticks
 
 # Rounds of fault windows for each healthy shop-year: what fills about as much time as the year.
@@ -62,48 +64,50 @@ def jobs(seed: int, shop_years: float, names: Sequence[str] = ()) -> list[Job]:
     return [job for job in found if not names or (job.family or "healthy") in names]
 
 
-def done(job: Job, base: int) -> years.Year | cases.Judged:
-    """One job, in whichever process."""
+def done(job: Job, base: int, until_s: float | None) -> years.Year | cases.Judged | None:
+    """One job, in whichever process; None when the time was over first."""
     if not job.family:
-        return years.judged(job.seed, job.number)
-    window = family(job.family).window(job.seed, job.number, base)
-    return cases.judged(job.family, job.seed, window)
+        return years.judged(job.seed, job.number, until_s)
+    try:
+        window = family(job.family).window(job.seed, job.number, base)
+        return cases.judged(job.family, job.seed, window, until_s)
+    except OutOfTime:
+        return None
 
 
 def measured(
     seed: int, shop_years: float, names: Sequence[str] = (), minutes: float | None = None
 ) -> Results:
-    """Do all jobs. With `minutes` no new one is begun after that; what is left out is counted."""
-    results, todo, began = Results(seed), jobs(seed, shop_years, names), time.monotonic()
+    """Do all jobs. With `minutes` nothing goes on after that; what is left out is counted."""
+    results, began = Results(seed), time.monotonic()
+    until_s = None if minutes is None else began + 60.0 * minutes
     healthy(seed)  # once, before two processes want it
     context = multiprocessing.get_context("spawn")
+    waiting, running = jobs(seed, shop_years, names), dict[Future[Any], Job]()
     with ProcessPoolExecutor(WORKERS, mp_context=context) as pool:
-        waiting = list(todo)
-        running = {}
         while waiting or running:
+            if until_s is not None and time.monotonic() > until_s:
+                results.left_out += len(waiting)
+                waiting = []
             while waiting and len(running) < WORKERS:
-                if minutes is not None and time.monotonic() - began > 60.0 * minutes:
-                    results.left_out, waiting = len(waiting), []
-                    break
                 job = waiting.pop(0)
-                running[pool.submit(done, job, seed)] = job
-            if not running:
-                break
-            finished = next(as_completed(running))
-            job = running.pop(finished)
-            found = finished.result()
-            took = time.monotonic() - began
-            print(
-                f"{took / 60:6.1f} min  {job.family or 'healthy'} {job.number}, seed {job.seed}", flush=True
-            )
-            if isinstance(found, years.Year):
-                results.years.append(found)
-            else:
-                results.windows.append(found)
+                running[pool.submit(done, job, seed, until_s)] = job
+            for finished in wait(running, return_when=FIRST_COMPLETED).done:
+                _take(results, running.pop(finished), finished.result(), time.monotonic() - began)
     results.years.sort(key=lambda y: y.seed)
     results.windows.sort(key=lambda w: (w.family, w.seed))
     results.best = yardsticks(healthy(seed), wanted(results.cases), seed)
     return results
+
+
+def _take(results: Results, job: Job, found: years.Year | cases.Judged | None, took_s: float) -> None:
+    print(f"{took_s / 60:6.1f} min  {job.family or 'healthy'} {job.number}, seed {job.seed}", flush=True)
+    if isinstance(found, years.Year):
+        results.years += [found] if found.days else []
+    elif found is not None:
+        results.windows.append(found)
+    else:
+        results.left_out += 1
 
 
 def wanted(found: Iterable[cases.Case]) -> list[tuple[str, float]]:

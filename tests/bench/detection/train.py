@@ -145,7 +145,7 @@ def bed_life(seed: int, number: int) -> Window:
         second = {**never, "id": "second", "start_day": changed + 1 / 24}
         spec = replace(spec, faults=({**never, "end_day": changed}, second))
     dates = np.datetime64(start) + np.array([0, *([round(changed + 0.1)] if len(spec.faults) > 1 else [])])
-    keys = f'installed = [{", ".join(str(d) for d in dates)}]\ntreated = "0 L"\n'
+    keys = f"installed = [{', '.join(str(d) for d in dates)}]\n"
     told = 'watch_for = ["forecast", "front"]\n'
     table = window_rules(("di-bed",), BED).replace(told, told + keys)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tempfile
+import time
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -147,18 +148,31 @@ def _listed(names: Iterable[str]) -> str:
     return "[" + ", ".join(f'"{name}"' for name in names) + "]"
 
 
-def watched(record: Record, site: Site, remember: Sequence[str] = ()) -> Outcome:
+class OutOfTime(Exception):
+    """The time for the measurement was over before the end of a record; the next run goes on from there."""
+
+    def __init__(self, outcome: Outcome, end_ms: int) -> None:
+        super().__init__(outcome, end_ms)
+        self.outcome, self.end_ms = outcome, end_ms
+
+
+def watched(
+    record: Record, site: Site, remember: Sequence[str] = (), until_s: float | None = None
+) -> Outcome:
     """The record through a fresh watch; read from the cache when it was watched before.
 
     Of conditions that begin with one of `remember` what was found is kept as well. A year that was cut off
     goes on at the last slice that ended.
+    Raises: OutOfTime when `until_s` of the monotonic clock comes first, with what was found so far.
     """
     key = kept.key([record.spec.key, kept.version(kept.WATCH), site.text, list(remember)])
-    found: Outcome = kept.kept("watched", f"{key}.pickle", lambda: _watch(record, site, remember, key))
+    found: Outcome = kept.kept(
+        "watched", f"{key}.pickle", lambda: _watch(record, site, remember, key, until_s)
+    )
     return found
 
 
-def _watch(record: Record, site: Site, remember: Sequence[str], key: str) -> Outcome:
+def _watch(record: Record, site: Site, remember: Sequence[str], key: str, until_s: float | None) -> Outcome:
     heart = Watch(site.file.plant, list(site.file.rules))
     channels = {name for rule in site.file.rules for name in rule.channels}
     channels = set(heart.inputs(channels)) | channels
@@ -176,8 +190,11 @@ def _watch(record: Record, site: Site, remember: Sequence[str], key: str) -> Out
             state = heart.run(state, events[first : first + _AT_ONCE], effects)
             outcome = _with(outcome, effects, remember, last)
         begin_ms = end_ms
-        if record.days >= KEPT_FROM_DAYS and begin_ms < record.end_ms:
+        out_of_time = until_s is not None and time.monotonic() > until_s
+        if (out_of_time or record.days >= KEPT_FROM_DAYS) and begin_ms < record.end_ms:
             kept.write(halfway, (begin_ms, state, outcome))
+            if out_of_time:
+                raise OutOfTime(outcome, begin_ms)
     halfway.unlink(missing_ok=True)
     return outcome
 

@@ -6,11 +6,11 @@ from collections import Counter
 from dataclasses import dataclass, field
 
 from monitor.readings import Priority
-from tests.bench.detection.baselines import NAMES, compared, limit_of
+from tests.bench.detection.baselines import DAY_MS, NAMES, compared, limit_of
 from tests.bench.detection.causes import by_cause
 from tests.bench.detection.noise import MACHINES
 from tests.bench.detection.record import DISPLAY, Record, Spec, record, shop_of
-from tests.bench.detection.watching import demo_site, failures, held_against, watched
+from tests.bench.detection.watching import OutOfTime, demo_site, failures, held_against, watched
 
 YEAR_DAYS = 365.25
 START = "2026-01-05"
@@ -51,10 +51,15 @@ def spec_of(seed: int, days: int) -> Spec:
     return Spec(seed, START, days, names, fast=levels, series=tuple(series))
 
 
-def judged(seed: int, days: int) -> Year:
-    """One healthy stretch, watched by all rules of the demo's site and by the naive ones."""
+def judged(seed: int, days: int, until_s: float | None = None) -> Year:
+    """One healthy stretch, watched by all rules of the demo's site and by the naive ones; as much of it as
+    there is time for."""
     run, site = record(spec_of(seed, days)), demo_site()
-    outcome = watched(run, site)
+    try:
+        outcome = watched(run, site, until_s=until_s)
+    except OutOfTime as part:
+        outcome, days = part.outcome, (part.end_ms - run.start_ms) // DAY_MS
+        run = run.between(run.start_ms, part.end_ms)
     score = held_against(run, outcome, site)
     naive, causes = naive_alarms(run)
     return Year(
