@@ -19,6 +19,13 @@ def of_people(site: SiteFile, environ: Mapping[str, str]) -> Iterator[Caution]:
     yield from _examples(site)
     if not site.rules:
         yield Caution(0, "There is no rule: readings are kept, nothing is judged, no alarm is ever raised.")
+    urgent = [rule.settings.id for rule in site.rules if rule.settings.priority == "high"]
+    if urgent and site.plant.alarms.remind_high is None:
+        yield Caution(
+            site.places.line("rule", urgent[0], "priority"),
+            f"{', '.join(urgent)}: high priority, told once: whoever overlooks the message hears no more of "
+            'it until it is over. Right is [alarms] with remind_high = "2 h".',
+        )
     ways = [way for person in site.plant.person for way in person.way]
     if len(ways) == 1:
         person = site.plant.person[0]

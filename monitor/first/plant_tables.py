@@ -212,6 +212,13 @@ def people(shop: Shop) -> Iterator[str]:
         )
 
 
+def reminders() -> str:
+    """When an alarm that nobody acknowledges is told again: about when its time to respond is over."""
+    return "# What nobody acknowledges is told again after this, and then ever more rarely.\n" + table(
+        "[alarms]", {"remind_high": "2 h", "remind_medium": "8 h", "remind_low": "7 days"}
+    )
+
+
 def _way(to: str) -> dict[str, str]:
     return {"kind": "email", "to": to, "via": "mail"}
 

@@ -68,13 +68,14 @@ def _softener(shop: Shop) -> Iterator[str]:
         return
     unit = shows(shop.answers, shop.meters["hardness"])[0]
     limit = "20 ppm" if unit in ("ppm", "mg/L") else f"{2 if unit == 'fH' else 1} {unit}"
-    yield "# The one thing no probe tells: hard water behind the softener.\n" + table(
+    yield "# The one thing no probe tells: hard water behind the softener, by its test.\n" + table(
         "rule",
         {
-            "kind": "limit",
-            "id": "hardness-high",
-            "channel": shop.channel("hardness"),
-            "above": Assumed(limit, "usual for softened water"),
+            "kind": "softener",
+            "id": "softener",
+            "stage": "softener",
+            "hardness": shop.channel("hardness"),
+            "limit": Assumed(limit, "usual for softened water"),
             "priority": "medium",
         },
     )
@@ -97,6 +98,7 @@ def _limit(shop: Shop, key: str, us_cm: float, priority: str, why: str) -> str:
     elif shows_resistivity(shop.answers, meter):
         side, value, unit = "below", 1.0 / us_cm, "Mohm*cm"
     limit = f"{float(f'{value:.3g}'):g} {unit}"
+    worse = 2.0 * value if side == "above" else 0.5 * value  # twice as bad is told again
     return table(
         "rule",
         {
@@ -105,6 +107,7 @@ def _limit(shop: Shop, key: str, us_cm: float, priority: str, why: str) -> str:
             "channel": _named(shop, key),
             side: Assumed(limit, why) if why else limit,
             "deadband": f"{float(f'{0.1 * value:.2g}'):g} {unit}",
+            "worse": f"{float(f'{worse:.3g}'):g} {unit}",
             "on_delay": "2 min",
             "priority": priority,
         },

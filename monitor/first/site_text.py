@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 
 from monitor.first.answers import Answers
 from monitor.first.meter_tables import instruments
-from monitor.first.plant_tables import head, people, sumps, train, wires
+from monitor.first.plant_tables import head, people, reminders, sumps, train, wires
 from monitor.first.rule_tables import rules
 from monitor.first.shop import Shop
 
@@ -51,6 +51,7 @@ def _parts(shop: Shop, kept: Mapping[str, str]) -> Iterator[str]:
     yield from rules(shop)
     yield _title("who is told")
     yield from people(shop)
+    yield reminders()
 
 
 def _title(words: str) -> str:

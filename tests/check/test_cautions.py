@@ -153,7 +153,7 @@ CASES: list[tuple[str, str, str, str]] = [
         changed(('id = "ro"\nkind = "ro"', 'id = "ro"\nkind = "softener"')),
         'channel = "ro.ec"',
         "ro-high: judges ro by conductivity, which does not show hardness: a softener that has stopped reads "
-        "as before. Right is a hardness test twice a week, and salt and litres counted.",
+        "as before. Right is rule softener: a hardness test each week, salt against litres.",
     ),
     (
         "chlorine before a membrane without carbon",
@@ -264,6 +264,12 @@ def test_one_person_by_one_way_is_said_to_be_few(tmp_path: Path) -> None:
         'via = "office" }]', 'via = "office" }, { kind = "email", to = "two@shop.example" }]'
     )
     assert not any("one way" in line for line in told(tmp_path, second))
+
+
+def test_an_urgent_alarm_without_a_reminder_is_told_once_and_that_is_said(tmp_path: Path) -> None:
+    assert any("high priority, told once" in line for line in told(tmp_path, SITE))
+    reminded = SITE + '\n[alarms]\nremind_high = "2 h"\n'
+    assert not any("told once" in line for line in told(tmp_path, reminded))
 
 
 def test_a_file_without_rules_is_said_to_alarm_nobody(tmp_path: Path) -> None:
