@@ -111,6 +111,6 @@ def _softener(site: SiteFile) -> Iterator[Caution]:
             yield Caution(
                 site.places.line("rule", rule, key),
                 f"{rule}: judges {stage.label} by {channel.quantity}, which does not show hardness: a "
-                "softener that has stopped reads as before. Right is a hardness test twice a week, and salt "
-                "and litres counted.",
+                "softener that has stopped reads as before. Right is rule softener: a hardness test each "
+                "week, salt against litres.",
             )

@@ -24,7 +24,7 @@ def test_twelve_sumps_become_a_site_file_that_check_passes(tmp_path: Path) -> No
     assert [sump.surface_m2 for sump in site.plant.sump[1:6]] == [0.743, 1.5, 0.743, 0.743, 1.5]
     kinds = sorted({rule.kind for rule in site.rules})
     told_by_process = ["breakthrough", "creep", "limit", "loss"]
-    assert kinds == sorted([*told_by_process, "instrument", "not-judged", "silent", "stuck"])
+    assert kinds == sorted([*told_by_process, "instrument", "not-judged", "silent", "softener", "stuck"])
     assert "The file is right." in " ".join(report(site, {}).split())
 
 
