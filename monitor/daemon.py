@@ -44,13 +44,17 @@ from monitor.keeper import Keeper, Limits
 from monitor.mirror.mirroring import Mirroring
 from monitor.mirror.server import Server
 from monitor.mirror.settings import Mirror
-from monitor.notify.delivery import Delivery
+from monitor.notify.delivery import AnyOwed, Delivery
 from monitor.notify.trial import Attempt, DirectMail
 from monitor.notify.way import Surroundings
 from monitor.plant.message_ids import message_id
-from monitor.readings import Evidence, Owed, Wording
+from monitor.readings import Evidence, Wording
 from monitor.recompute import Recompute
+from monitor.reports.child import Words, figures
+from monitor.reports.week import Week
+from monitor.reports.weekly import Weekly
 from monitor.store import reader
+from monitor.store import weekly as store_weekly
 from monitor.store.files import AlreadyRunning, hold, open_reader, release_reserve
 from monitor.store.replaced import (
     damage_in,
@@ -70,6 +74,7 @@ log = logging.getLogger(__name__)
 
 _DELIVERY_STOP_S = 10.0
 _MIRROR_STOP_S = 5.0
+_WEEKLY_STOP_S = 2.0
 _OPEN_AGAIN_S = 30.0
 # So often in a row SQLite calls the file damaged, though a look through it finds nothing.
 _SURELY_DAMAGED = 3
@@ -161,6 +166,10 @@ class Daemon:
             keeper.start()
             delivery.start()
             stack.callback(delivery.stop, _DELIVERY_STOP_S)
+            if any(person.digest for person in self._site.plant.person):
+                weekly = self._make_weekly(data, keeper)
+                weekly.start()
+                stack.callback(weekly.stop, _WEEKLY_STOP_S)
             for mirror in self._make_mirrors(data):
                 mirror.start()
                 stack.callback(mirror.stop, _MIRROR_STOP_S)
@@ -174,6 +183,7 @@ class Daemon:
             self._beat.ready()
             while not self._stopping.wait(0.2) and keeper.failure is None:
                 pass
+            self._stopping.set()  # also for the processes that were started, when the watch ended by itself
             log.info("stopping")
             keeper.ask_stop()
         return 0 if keeper.failure is None else 1
@@ -257,7 +267,7 @@ class Daemon:
     def _make_delivery(self, data: Path, keeper: Keeper) -> Delivery:
         connections: list[sqlite3.Connection] = []
 
-        def due(before_ms: int) -> list[Owed]:
+        def due(before_ms: int) -> list[AnyOwed]:
             if not connections:  # in delivery's own thread
                 connections.append(open_reader(data))
             try:
@@ -276,6 +286,27 @@ class Daemon:
             random=random.random,
             site_file=str(self._site.path.resolve()),  # typed from any folder
             settings=self._site.delivery,
+            report_words=Words(self._stopping).of,
+        )
+
+    def _make_weekly(self, data: Path, keeper: Keeper) -> Weekly:
+        site = self._site
+
+        def is_made(week: Week) -> bool:
+            with contextlib.closing(open_reader(data)) as connection:
+                return reader.has_report(connection, "digest", week.label)
+
+        def was_watched(week: Week) -> bool:
+            with contextlib.closing(open_reader(data)) as connection:
+                return store_weekly.was_watched(connection, week.from_ms, week.to_ms)
+
+        return Weekly(
+            site.plant,
+            clock=self._clock,
+            is_made=is_made,
+            was_watched=was_watched,
+            figures=lambda week: figures(site.path.resolve(), week, self._stopping),
+            hand_over=keeper.hand_over,
         )
 
     def _make_mirrors(self, data: Path) -> list[Mirroring]:

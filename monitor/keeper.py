@@ -20,7 +20,7 @@ from pathlib import Path
 from monitor import checkpoint
 from monitor.clock import Clock
 from monitor.intake.driver import LinkChange, Parcel
-from monitor.readings import Count, DeliveryResult, Event, OperatorAction, Tick
+from monitor.readings import Count, DeliveryResult, Event, MadeReport, OperatorAction, Tick
 from monitor.recompute import Recompute
 from monitor.store.files import keep_reserve, release_reserve
 from monitor.store.replaced import StoreDamaged, damage_in, is_damage, note_damage, replaced, told
@@ -45,7 +45,7 @@ _SURELY_DAMAGED = 3
 _BEAT_EVERY_STEPS = 1_000_000  # of the database's machine: well under a second
 _RETRY_S = (1.0, 2.0, 5.0, 10.0, 30.0)
 
-Item = Parcel | LinkChange | DeliveryResult
+Item = Parcel | LinkChange | DeliveryResult | MadeReport
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +66,7 @@ class _Open:
     counts: list[Count] = field(default_factory=list)
     links: list[tuple[str, bool, int, str]] = field(default_factory=list)
     results: list[DeliveryResult] = field(default_factory=list)
+    reports: list[MadeReport] = field(default_factory=list)
     flush: bool = False
 
 
@@ -282,6 +283,8 @@ class Keeper:
                 self._note_link(item)
             case DeliveryResult():
                 self._batch.results.append(item)
+            case MadeReport():
+                self._batch.reports.append(item)
 
     def _note_link(self, change: LinkChange) -> None:
         if change.possible_gap:
@@ -297,14 +300,14 @@ class Keeper:
     def _gathered(self) -> bool:
         b = self._batch
         of_events = b.effects.readings or b.effects.events or b.effects.taken
-        return bool(of_events or b.acknowledge or b.counts or b.links or b.results)
+        return bool(of_events or b.acknowledge or b.counts or b.links or b.results or b.reports)
 
     def _is_due(self) -> bool:
         b = self._batch
         return self._gathered() and (
             b.flush
             or bool(b.effects.transitions)
-            or bool(b.results)
+            or bool(b.results or b.reports)
             or len(b.effects.readings) >= self._limits.readings
             or time.monotonic() - b.opened_s >= self._limits.seconds
         )
@@ -317,6 +320,8 @@ class Keeper:
         batch = batch_of(self._ledger, self._state, effects, self._clock.now_ms(), last=closing)
         batch.counts = [*effects.counts, *b.counts]
         batch.results, batch.links = b.results, b.links
+        batch.reports = [made.report for made in b.reports]
+        batch.notices = [*effects.notices, *(notice for made in b.reports for notice in made.notices)]
         if not self._commit_however_long_it_takes(batch):
             return
         self._ledger.committed(self._state)
@@ -325,7 +330,7 @@ class Keeper:
             acknowledge()
         for _, transition in effects.transitions:
             log.info("alarm %s %s: %s", transition.key, transition.cause, transition.state)
-        if effects.notices:
+        if batch.notices:
             self._wake_delivery()
 
     def _commit_however_long_it_takes(self, batch: Batch) -> bool:

@@ -343,9 +343,9 @@ class Transition:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """A person is owed word of one transition by one of their ways of delivery."""
+    """A person is owed word of one transition, or a report, by one of their ways of delivery."""
 
-    transition: str  # Transition.key
+    transition: str  # Transition.key, or Report.key
     person: str
     way: int  # index into that person's ways of delivery
 
@@ -386,6 +386,51 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class DeliveryResult:
+    @property
+    def key(self) -> str:
+        """What it is about: the transition's own key."""
+        return self.transition.key
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """A report that people asked for, as figures; text and pictures are made when it is delivered."""
+
+    kind: Literal["digest"]
+    period: str  # an ISO week, `2031-W07`
+    time_ms: int  # when it was made
+    body: Evidence
+
+    @property
+    def key(self) -> str:
+        """Unique for ever: one report of a kind a period. No transition's key, which holds a `#`."""
+        return f"{self.kind}/{self.period}"
+
+
+@dataclass(frozen=True, slots=True)
+class OwedReport:
+    """A row of the outbox that is due: a notice of a report. As `Owed` otherwise."""
+
+    id: int
+    message_id: str
+    notice: Notice  # its `transition` is the report's key
+    report: Report
+    attempts: int
+    owed_ms: int
+
+    @property
+    def key(self) -> str:
+        """What it is about: the report's own key."""
+        return self.report.key
+
+
+@dataclass(frozen=True, slots=True)
+class MadeReport:
+    """A report that was just made, and who is owed it."""
+
+    report: Report
+    notices: tuple[Notice, ...]
+
     """What became of one attempt; the writer puts it into the outbox."""
 
     owed_id: int

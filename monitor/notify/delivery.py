@@ -20,19 +20,25 @@ from typing import cast
 
 from monitor.clock import Clock
 from monitor.notify.failures import Failure, Permanent, Temporary
-from monitor.notify.message import Wordings, compose, person_of
+from monitor.notify.message import Message, ReportWords, Wordings, compose, compose_report, person_of
 from monitor.notify.retry import Waiting
 from monitor.notify.settings import DeliverySettings
 from monitor.notify.way import Surroundings, Way
 from monitor.plant.model import Plant
-from monitor.readings import DeliveryResult, Owed
+from monitor.readings import DeliveryResult, Owed, OwedReport, Report
 
 log = logging.getLogger(__name__)
+
+AnyOwed = Owed | OwedReport
 
 _LEAST_TRIES = 5  # of this process, before anything is given up for its age
 _MOST_A_ROUND = 20  # rows a way, before the other ways get their turn
 _REPORTED_AGAIN_MS = 600_000  # the result of a row that is still in the outbox by then
 _IDLE_S = 60.0  # longest sleep: a clock that was set forward is noticed by then
+
+
+def _no_words(report: Report) -> ReportWords:
+    raise Temporary(f"nothing here puts {report.key} into words", about="message")
 
 
 @dataclass(slots=True)
@@ -49,21 +55,24 @@ class Delivery:
         around: Surroundings,
         wordings: Wordings,
         *,
-        due: Callable[[int], list[Owed]],
+        due: Callable[[int], list[AnyOwed]],
         report: Callable[[DeliveryResult], None],
         clock: Clock,
         random: Callable[[], float],
         site_file: str,
         settings: DeliverySettings | None = None,
+        report_words: Callable[[Report], ReportWords] = _no_words,
     ) -> None:
         """`due(before_ms)` gives every row not yet settled whose stored retry is before that time, oldest
-        first; `report` hands a result to the writer and may raise when it cannot be taken just now;
-        `random` gives numbers from 0 up to 1. `due` and `report` are called in the delivery thread.
+        first; `report_words` puts a report into words, and raises Temporary when it cannot; `report` hands a
+        result to the writer and may raise when it cannot be taken just now; `random` gives numbers from 0 up
+        to 1. All are called in the delivery thread.
         """
         self._plant, self._around, self._wordings = plant, around, wordings
         self._due, self._report, self._clock, self._random = due, report, clock, random
         self._site_file = site_file
         self._settings = settings or DeliverySettings()
+        self._report_words = report_words
         self._ways: dict[tuple[str, int], _WayState] = {}
         self._alone: dict[int, Waiting] = {}  # rows that their far end put off, by id
         self._settled: dict[int, DeliveryResult] = {}  # done, and perhaps not yet committed
@@ -112,7 +121,7 @@ class Delivery:
         now_ms = self._clock.now_ms()
         rows = self._due(now_ms + self._settings.longest_retry)
         self._forget_all_but({row.id for row in rows})
-        queues: dict[tuple[str, int], list[Owed]] = {}
+        queues: dict[tuple[str, int], list[AnyOwed]] = {}
         for row in rows:
             if row.id not in self._settled:
                 queues.setdefault((row.notice.person, row.notice.way), []).append(row)
@@ -126,7 +135,7 @@ class Delivery:
         self._settled = {id_: result for id_, result in self._settled.items() if id_ in ids}
         self._alone = {id_: waiting for id_, waiting in self._alone.items() if id_ in ids}
 
-    def _attend(self, key: tuple[str, int], queue: list[Owed]) -> bool:
+    def _attend(self, key: tuple[str, int], queue: list[AnyOwed]) -> bool:
         """One way's turn; True when it works and has more to take."""
         way = self._way(key)
         if isinstance(way, str):
@@ -156,7 +165,7 @@ class Delivery:
             return f"{person} no longer has a way of delivery number {index + 1}"
         return cast(Way, ways[index])
 
-    def _next_try_ms(self, state: _WayState, queue: list[Owed]) -> int:
+    def _next_try_ms(self, state: _WayState, queue: list[AnyOwed]) -> int:
         """When a way that failed may be tried again: news need not wait for a delay that has grown long."""
         now_ms = self._clock.now_ms()
         if state.over(now_ms, self._settings.longest_retry):
@@ -165,11 +174,11 @@ class Delivery:
             return min(state.until_ms, state.tried_ms + self._settings.first_retry)
         return state.until_ms
 
-    def _may_go(self, row: Owed, now_ms: int) -> bool:
+    def _may_go(self, row: AnyOwed, now_ms: int) -> bool:
         waiting = self._alone.get(row.id)
         return waiting is None or waiting.over(now_ms, self._settings.longest_retry)
 
-    def _attempt(self, row: Owed, way: Way, state: _WayState, queue: list[Owed]) -> bool:
+    def _attempt(self, row: AnyOwed, way: Way, state: _WayState, queue: list[AnyOwed]) -> bool:
         """Try one row; False when the way cannot be used now."""
         try:
             detail = self._sent(row, way)
@@ -187,28 +196,32 @@ class Delivery:
             self._settle(DeliveryResult(row.id, self._clock.now_ms(), "delivered", detail))
         return True
 
-    def _sent(self, row: Owed, way: Way) -> str:
+    def _sent(self, row: AnyOwed, way: Way) -> str:
         try:
             now_ms = self._clock.now_ms()
-            message = compose(row, self._plant, self._wordings, site_file=self._site_file, now_ms=now_ms)
-            return way.send(message, self._around)
+            return way.send(self._message(row, now_ms), self._around)
         except Failure:
             raise
         except Exception as error:
             # A mistake of ours in one message must not hold up the others; it is tried again, for a newer
             # version may be able to send it.
             if row.id not in self._alone:
-                log.exception("the message about %s could not be made", row.transition.key)
+                log.exception("the message about %s could not be made", row.key)
             raise Temporary(f"a mistake inside Goodwater: {error!r}", about="message") from error
 
-    def _works(self, state: _WayState, row: Owed, way: Way) -> None:
+    def _message(self, row: AnyOwed, now_ms: int) -> Message:
+        if isinstance(row, OwedReport):
+            return compose_report(row, self._plant, self._report_words(row.report), now_ms=now_ms)
+        return compose(row, self._plant, self._wordings, site_file=self._site_file, now_ms=now_ms)
+
+    def _works(self, state: _WayState, row: AnyOwed, way: Way) -> None:
         if state.failures:
             log.info("%s for %s works again after %d tries", way.label, row.notice.person, state.failures)
         state.failures = 0
         state.held = set()
 
     def _way_failed(
-        self, failure: Temporary, row: Owed, way: Way, state: _WayState, queue: list[Owed]
+        self, failure: Temporary, row: AnyOwed, way: Way, state: _WayState, queue: list[AnyOwed]
     ) -> None:
         self._count(state, failure)
         state.held = {held.id for held in queue}
@@ -220,11 +233,11 @@ class Delivery:
         if row not in too_old:
             self._report_failed(row, state)
 
-    def _row_failed(self, failure: Temporary, row: Owed, way: Way) -> None:
+    def _row_failed(self, failure: Temporary, row: AnyOwed, way: Way) -> None:
         waiting = self._alone.setdefault(row.id, Waiting())
         self._count(waiting, failure)
         if waiting.failures == 1:
-            log.warning("%s put off the message about %s: %s", way.label, row.transition.key, failure)
+            log.warning("%s put off the message about %s: %s", way.label, row.key, failure)
         if self._too_old(row, waiting):
             self._give_up(row, self._never(waiting))
         else:
@@ -235,7 +248,7 @@ class Delivery:
             self._clock.now_ms(), str(failure), self._settings, self._random, failure.wait_s * 1000
         )
 
-    def _too_old(self, row: Owed, waiting: Waiting) -> bool:
+    def _too_old(self, row: AnyOwed, waiting: Waiting) -> bool:
         # After a week switched off the network may come up later than we do: some tries come first.
         age_ms = self._clock.now_ms() - row.owed_ms
         return waiting.failures >= _LEAST_TRIES and age_ms >= self._settings.give_up_after
@@ -244,11 +257,11 @@ class Delivery:
         days = self._settings.give_up_after / 86_400_000
         return f"not delivered within {days:g} days; the last try: {waiting.reason}"
 
-    def _give_up(self, row: Owed, reason: str) -> None:
-        log.error("given up: the message about %s to %s: %s", row.transition.key, row.notice.person, reason)
+    def _give_up(self, row: AnyOwed, reason: str) -> None:
+        log.error("given up: the message about %s to %s: %s", row.key, row.notice.person, reason)
         self._settle(DeliveryResult(row.id, self._clock.now_ms(), "given-up", reason))
 
-    def _report_failed(self, row: Owed, waiting: Waiting) -> None:
+    def _report_failed(self, row: AnyOwed, waiting: Waiting) -> None:
         now_ms = self._clock.now_ms()
         self._unreported.append(DeliveryResult(row.id, now_ms, "failed", waiting.reason, waiting.until_ms))
         self._hand_in()
@@ -264,13 +277,13 @@ class Delivery:
             self._report(self._unreported[0])
             self._unreported.pop(0)
 
-    def _pause_s(self, queues: dict[tuple[str, int], list[Owed]]) -> float:
+    def _pause_s(self, queues: dict[tuple[str, int], list[AnyOwed]]) -> float:
         now_ms = self._clock.now_ms()
         times = [self._earliest_ms(self._ways[key], queue, now_ms) for key, queue in queues.items()]
         shop_s = (min((t for t in times if t is not None), default=now_ms + 3_600_000) - now_ms) / 1000
         return min(max(self._clock.machine_s(max(shop_s, 0.0)), 0.0), _IDLE_S)
 
-    def _earliest_ms(self, state: _WayState, queue: list[Owed], now_ms: int) -> int | None:
+    def _earliest_ms(self, state: _WayState, queue: list[AnyOwed], now_ms: int) -> int | None:
         """When one of a way's rows may next be tried; None when all are settled."""
         rows = [row.id for row in queue if row.id not in self._settled]
         if not rows:

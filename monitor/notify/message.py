@@ -20,7 +20,7 @@ from monitor.notify.when import local_time
 from monitor.notify.words import one_line
 from monitor.plant.message_ids import thread_id, trial_id
 from monitor.plant.model import Person, Plant
-from monitor.readings import AlarmState, Cause, Evidence, Owed, Priority, Transition, Wording
+from monitor.readings import AlarmState, Cause, Evidence, Owed, OwedReport, Priority, Transition, Wording
 
 log = logging.getLogger(__name__)
 
@@ -62,6 +62,47 @@ class Message:
     data: Mapping[str, JsonValue] = field(default_factory=dict)
 
 
+    pictures: tuple[Picture, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A PNG that the HTML part shows, under this Content-ID; `name` is what it is saved as."""
+
+    content_id: str
+    name: str
+    png: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class ReportWords:
+    """A report as a person reads it."""
+
+    subject: str
+    text: str
+    html: str
+    pictures: tuple[Picture, ...] = ()
+
+
+def compose_report(owed: OwedReport, plant: Plant, words: ReportWords, *, now_ms: int) -> Message:
+    """The message that carries a report; it is a thread of its own.
+
+    Raises: KeyError when the person is no longer in the plant.
+    """
+    message = Message(
+        subject=one_line(words.subject, _LONGEST_SUBJECT),
+        text=words.text,
+        html=words.html,
+        message_id=owed.message_id,
+        thread_id=owed.message_id,
+        time_ms=now_ms,
+        from_name=f"Goodwater {plant.site.name}",
+        to_name=person_of(plant, owed.notice.person).name,
+        headers={"X-Goodwater-Report": owed.key},
+        pictures=words.pictures,
+    )
+    told = _with_plain_data(message, f"{owed.report.kind}-notice", plant)
+    return replace(told, data={**told.data, owed.report.kind: dict(owed.report.body)})
 def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now_ms: int) -> Message:
     """The message about one transition.
 

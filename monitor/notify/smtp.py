@@ -137,4 +137,16 @@ def as_mail(message: Message, sender: str, to: str) -> bytes:
         mail[name] = one_line(value, 200)
     mail.set_content(message.text, cte="quoted-printable")
     mail.add_alternative(message.html, subtype="html", cte="quoted-printable")
+    if message.pictures:
+        html = mail.get_body(("html",))
+        assert isinstance(html, EmailMessage)  # it was just added
+        for picture in message.pictures:
+            html.add_related(
+                picture.png,
+                "image",
+                "png",
+                cid=f"<{picture.content_id}>",
+                filename=picture.name,
+                disposition="inline",
+            )
     return mail.as_bytes()

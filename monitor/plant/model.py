@@ -91,6 +91,9 @@ class Person(Table):
         "medium",
         "low",
     )
+    digest: Annotated[
+        bool, Field(description="whether they are sent the weekly digest, by each of their ways")
+    ] = False
     way: Annotated[tuple[Any, ...], Field(min_length=1, description="how they are told, each way its own")]
 
 

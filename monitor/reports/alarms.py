@@ -18,9 +18,20 @@ FirstLine = Callable[[Transition], str]
 # ISA-18.2 and IEC 62682 call an alarm chattering that comes and goes often in a short time and leave the
 # figures to the plant; these are ours: so many times within a day.
 _CHATTERS, _WITHIN_MS = 3, DAY_MS
-_STANDS = ("unacknowledged", "acknowledged", "latched-unacknowledged", "latched-acknowledged")
-_KEPT_BACK = ("shelved", "suppressed-by-design", "out-of-service")
-_IN_WORDS = {"unacknowledged": "not acknowledged", "latched-unacknowledged": "latched, not acknowledged"}
+_STANDS = (
+    AlarmState.UNACKNOWLEDGED,
+    AlarmState.ACKNOWLEDGED,
+    AlarmState.LATCHED_UNACKNOWLEDGED,
+    AlarmState.LATCHED_ACKNOWLEDGED,
+)
+_BY_PEOPLE = (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
+_IN_WORDS = {
+    AlarmState.UNACKNOWLEDGED: "not acknowledged",
+    AlarmState.LATCHED_UNACKNOWLEDGED: "latched, not acknowledged",
+    AlarmState.LATCHED_ACKNOWLEDGED: "latched, acknowledged",
+    AlarmState.SUPPRESSED: "suppressed by design",
+    AlarmState.OUT_OF_SERVICE: "out of service",
+}
 
 
 def alarms(connection: sqlite3.Connection, week: Week, first_line: FirstLine) -> AlarmsWeek:
@@ -38,8 +49,8 @@ def alarms(connection: sqlite3.Connection, week: Week, first_line: FirstLine) ->
         longest_to_acknowledge=max(minutes, default=None),
         never_acknowledged=_never(now),
         chattering=_chattering(now, first_line),
-        standing=tuple(_line(t, first_line) for t in at_end if t.state.value in _STANDS),
-        shelved=tuple(_line(t, first_line) for t in at_end if t.state.value in _KEPT_BACK),
+        standing=tuple(_line(t, first_line) for t in at_end if t.state in _STANDS),
+        shelved=tuple(_line(t, first_line) for t in at_end if _is_kept_back(t)),
         given_up=given_up(connection, week.from_ms, week.to_ms),
     )
 
@@ -66,24 +77,32 @@ def _never(now: Sequence[Transition]) -> int:
     return len(raised - {(t.condition, t.occurrence) for t in now if t.cause == "acknowledged"})
 
 
+def _is_kept_back(t: Transition) -> bool:
+    """Kept back by a person; or by design, while it would stand otherwise."""
+    return t.state in _BY_PEOPLE or (t.state is AlarmState.SUPPRESSED and t.beneath in _STANDS)
+
+
 def _chattering(now: Sequence[Transition], first_line: FirstLine) -> tuple[tuple[str, str, int], ...]:
+    """Those the watch itself called so, and those that were raised so often within a day."""
     times: dict[str, list[Transition]] = {}
     for t in now:
-        if t.cause == "raised":
+        if t.cause in ("raised", "chattering"):
             times.setdefault(t.condition, []).append(t)
-    called = {t.condition for t in now if str(t.cause) == "chattering"}
     return tuple(
-        (condition, first_line(raised[-1]), len(raised))
-        for condition, raised in times.items()
-        if condition in called
+        (condition, first_line(told[-1]), sum(t.cause == "raised" for t in told))
+        for condition, told in times.items()
+        if any(t.cause == "chattering" for t in told)
         or any(
             last.time_ms - first.time_ms <= _WITHIN_MS
-            for first, last in zip(raised, raised[_CHATTERS - 1 :], strict=False)
+            for first, last in zip(told, told[_CHATTERS - 1 :], strict=False)
         )
     )
 
 
 def _line(t: Transition, first_line: FirstLine) -> AlarmLine:
-    state = _IN_WORDS.get(t.state.value, t.state.value.replace("-", " "))
-    by = f" by {t.by}" if t.by and t.state is AlarmState.ACKNOWLEDGED else ""
-    return AlarmLine(f"{t.condition}#{t.occurrence}", first_line(t), t.priority, t.since_ms, f"{state}{by}")
+    state = _IN_WORDS.get(t.state, t.state.value)
+    if t.silence is not None:
+        state += f": {t.silence.why}" if t.silence.why else ""
+    elif t.by and t.state is AlarmState.ACKNOWLEDGED:
+        state += f" by {t.by}"
+    return AlarmLine(f"{t.condition}#{t.occurrence}", first_line(t), t.priority, t.since_ms, state)

@@ -25,7 +25,8 @@ _HERE = Path(__file__).parent
 class Picture:
     """A PNG of a mail, with what it shows in words."""
 
-    id: str
+    name: str
+    content_id: str  # what the HTML of the mail calls it
     width: int
     height: int
     words: str
@@ -46,11 +47,18 @@ def parts(digest: Digest) -> Parts:
     """Text, HTML and its two pictures."""
     words = paper(digest)
     made = [
-        Picture(name, round(drawing.width), round(drawing.height), drawing.words, png(drawing))
+        Picture(
+            name,
+            f"{name}.{digest.week.lower()}.{digest.site_id.replace('.', '-')}@goodwater.example",
+            round(drawing.width),
+            round(drawing.height),
+            drawing.words,
+            png(drawing),
+        )
         for name, drawing in (("strips", pictures.strips(digest)), ("courses", pictures.sheet(digest)))
         if drawing is not None
     ]
-    html = _page(words, {one.id: one for one in made} | {"inline": False})
+    html = _page(words, {one.name: one for one in made} | {"inline": False})
     return Parts(f"{words.title}: {words.first_line}", as_text(words), html, tuple(made))
 
 
@@ -93,7 +101,7 @@ def write(digest: Digest, folder: Path) -> list[Path]:
         "digest.txt": made.text.encode(),
         "digest.json": json.dumps(as_json(digest), ensure_ascii=False, allow_nan=False).encode(),
     }
-    files |= {f"{picture.id}.png": picture.png for picture in made.pictures}
+    files |= {f"{picture.name}.png": picture.png for picture in made.pictures}
     for name, content in files.items():
         (folder / name).write_bytes(content)
     return [folder / name for name in files]

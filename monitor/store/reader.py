@@ -15,7 +15,9 @@ from monitor.readings import (
     Notice,
     OperatorAction,
     Owed,
+    OwedReport,
     Reading,
+    Report,
     Stamp,
     Standing,
     StoreReplaced,
@@ -37,27 +39,38 @@ _PAGE = 10_000
 _LONGEST_MAINTENANCE_MS = 100 * 86_400_000
 
 
-def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 500) -> list[Owed]:
+def owed(connection: sqlite3.Connection, now_ms: int, limit: int = 500) -> list[Owed | OwedReport]:
     """The rows of the outbox that are due, oldest first; at most `limit` a way, so that one dead way of
     delivery keeps no other waiting."""
     rows = connection.execute(
-        f"select o.id as owed_id, o.message_id, o.person, o.way, o.attempts, o.owed_ms, {_prefixed('t')} "
+        f"select o.id as owed_id, o.message_id, o.person, o.way, o.attempts, o.owed_ms, {_prefixed('t')}, "
+        "r.key as report_key, r.kind, r.period, r.time_ms as report_ms, r.body "
         "from (select *, row_number() over (partition by person, way order by id) as place from outbox "
         "      where outcome = 'due' and next_ms <= ?) o "
-        "join transition t on t.key = o.transition_key where o.place <= ? order by o.id",
+        "left join transition t on t.key = o.transition_key "
+        "left join report r on t.key is null and r.key = o.transition_key "
+        "where o.place <= ? and coalesce(t.key, r.key) is not null order by o.id",
         (now_ms, limit),
     )
-    return [
-        Owed(
-            row["owed_id"],
-            row["message_id"],
-            Notice(row["key"], row["person"], row["way"]),
-            transition_from(row),
-            row["attempts"],
-            row["owed_ms"],
-        )
-        for row in rows
-    ]
+    return [_owed_report(row) if row["key"] is None else _owed(row) for row in rows]
+
+
+def _owed(row: sqlite3.Row) -> Owed:
+    notice = Notice(row["key"], row["person"], row["way"])
+    told = transition_from(row)
+    return Owed(row["owed_id"], row["message_id"], notice, told, row["attempts"], row["owed_ms"])
+
+
+def _owed_report(row: sqlite3.Row) -> OwedReport:
+    notice = Notice(row["report_key"], row["person"], row["way"])
+    report = Report(row["kind"], row["period"], row["report_ms"], json.loads(row["body"]))
+    return OwedReport(row["owed_id"], row["message_id"], notice, report, row["attempts"], row["owed_ms"])
+
+
+def has_report(connection: sqlite3.Connection, kind: str, period: str) -> bool:
+    """Whether a report was made and stored."""
+    found = connection.execute("select 1 from report where kind = ? and period = ?", (kind, period))
+    return found.fetchone() is not None
 
 
 def current_alarms(connection: sqlite3.Connection) -> list[Transition]:

@@ -151,6 +151,8 @@ def _ticks(connection: sqlite3.Connection, cutoff_ms: int) -> Iterator[None]:
 _RECORDS = (
     "delete from outbox where id in "
     "(select id from outbox where owed_ms < :cutoff and outcome != 'due' limit :most)",
+    "delete from report where id in (select id from report r where time_ms < :cutoff "
+    "and not exists (select 1 from outbox where transition_key = r.key and outcome = 'due') limit :most)",
     "delete from inbox where id in "
     "(select id from inbox where time_ms < :cutoff and taken_seq is not null limit :most)",
     "delete from count where (what, subject) in "

@@ -126,6 +126,16 @@ MIGRATIONS: list[tuple[str, str]] = [
         alter table inbox add column once integer not null default 0;
         """,
     ),
+    (
+        "0008 reports",
+        """
+        -- Reports that people asked for, as figures; the outbox names them by their key.
+        create table report (
+            id integer primary key, key text not null unique, kind text not null, period text not null,
+            time_ms integer not null, body text not null
+        );
+        """,
+    ),
 ]
 
 

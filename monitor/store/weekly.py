@@ -130,6 +130,14 @@ def first_watched_ms(connection: sqlite3.Connection) -> int | None:
     return None if row is None else int(row[0])
 
 
+def was_watched(connection: sqlite3.Connection, from_ms: int, to_ms: int) -> bool:
+    """Whether the watch saw any minute of [from, to)."""
+    row = connection.execute(
+        "select 1 from event where kind = 'tick' and time_ms >= ? and time_ms < ? limit 1", (from_ms, to_ms)
+    ).fetchone()
+    return row is not None
+
+
 def alarms_within(connection: sqlite3.Connection, from_ms: int, to_ms: int) -> list[Transition]:
     """The transitions in [from, to), in the order they happened."""
     return [t for _, t in transitions(connection, from_ms) if t.time_ms < to_ms]

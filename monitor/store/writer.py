@@ -17,6 +17,7 @@ from monitor.readings import (
     OperatorAction,
     Reading,
     Reason,
+    Report,
     Stamp,
     Standing,
     StoreReplaced,
@@ -64,6 +65,7 @@ class Batch:
     rest: Callable[[Sequence[Reading]], Parts] = lambda _: {}  # more parts, given the readings not stored
     bad_after: Sequence[tuple[str, int]] = ()  # channel, time: what lies later was stamped wrongly
     again: Sequence[Reading] = ()  # stored as gated, and judged now
+    reports: Sequence[Report] = ()
     results: Sequence[DeliveryResult] = ()
     links: Sequence[tuple[str, bool, int, str]] = ()  # name, up, since, detail
 
@@ -160,6 +162,7 @@ class Writer:
                 f"insert into transition ({TRANSITION_COLUMNS}) values ({_marks(18)}) on conflict do nothing",
                 [transition_row(seq, transition) for seq, transition in batch.transitions],
             )
+            self._store_reports(batch.reports)
             self._store_notices(batch)
             self._store_results(batch.results)
             self._store_counts(counts)
@@ -317,6 +320,17 @@ class Writer:
         )
         mark_due(self._connection, places)
         revisions.note(self._connection, revisions.joined(places))
+
+    def _store_reports(self, reports: Sequence[Report]) -> None:
+        """One that is there already stays as it was told."""
+        self._connection.executemany(
+            "insert into report (key, kind, period, time_ms, body) values (?, ?, ?, ?, ?) "
+            "on conflict do nothing",
+            [
+                (r.key, r.kind, r.period, r.time_ms, json.dumps(r.body, ensure_ascii=False, allow_nan=False))
+                for r in reports
+            ],
+        )
 
     def _store_notices(self, batch: Batch) -> None:
         self._connection.executemany(

@@ -207,6 +207,7 @@ way = [{ kind = "email", to = "lead@shop.example", via = "office" }]
 [[person]]
 id = "deputy"
 name = "Deputy"
+digest = true
 way = [{ kind = "email", to = "deputy@shop.example", via = "office" }]
 """
 

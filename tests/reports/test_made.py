@@ -137,7 +137,9 @@ def test_page_and_mail_are_valid_html_and_load_nothing(digest: Digest) -> None:
     for text in (page(digest), made.html):
         valid(text)
     assert Outside(page(digest)).found == []
-    assert Outside(made.html).found == [f"src=cid:{picture.id}" for picture in reversed(made.pictures)]
+    assert Outside(made.html).found == [
+        f"src=cid:{picture.content_id}" for picture in reversed(made.pictures)
+    ]
     assert not re.search(r"url\(|@import|https?://(?!www\.w3\.org/2000/svg)", page(digest) + made.html)
 
 
@@ -149,14 +151,14 @@ def test_names_of_any_characters_stay_text(digest: Digest) -> None:
         assert "<script" not in text
         assert "49" not in re.sub(r"<svg.*?</svg>", "", text, flags=re.DOTALL).partition("<h2>")[0]
         assert "&lt;script&gt;" in text
-    assert [f"src=cid:{p.id}" for p in reversed(made.pictures)] == Outside(made.html).found
+    assert [f"src=cid:{p.content_id}" for p in reversed(made.pictures)] == Outside(made.html).found
     assert "\n" not in made.subject
     assert "\u202e" not in made.text + made.html
 
 
 def test_every_picture_says_in_words_what_it_shows(digest: Digest) -> None:
     made = parts(digest)
-    strips = next(picture for picture in made.pictures if picture.id == "strips")
+    strips = next(picture for picture in made.pictures if picture.name == "strips")
     assert "3. DI display: silent, good 120 h, nothing heard 48 h" in strips.words
     labels = re.findall(r'<svg[^>]*aria-label="([^"]*)"', page(digest))
     assert len(labels) == len(digest.instruments) + len(pictures.courses(digest))
@@ -212,5 +214,5 @@ def test_a_shop_of_which_nothing_is_known_still_has_a_digest(tmp_path: Path) -> 
     made = parts(digest)
     valid(made.html)
     valid(page(digest))
-    assert [picture.id for picture in made.pictures] == ["strips"]
+    assert [picture.name for picture in made.pictures] == ["strips"]
     assert "no reading all week" in made.text
