@@ -6,8 +6,9 @@ water's way. An *instrument* is a device on a wire and carries one or more *chan
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
-from typing import Annotated, Any
+from typing import Annotated, Any, Self
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, ValidationInfo, field_validator
@@ -141,6 +142,13 @@ class Plant(Table):
     alarms: Annotated[AlarmSettings, Field(description="how alarms are treated, whatever the rule")] = (
         AlarmSettings()
     )
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """As pydantic's, but without what this plant worked out of its own parts."""
+        copied = super().model_copy(update=update, deep=deep)
+        for name in copied.__dict__.keys() - type(self).model_fields.keys():
+            del copied.__dict__[name]
+        return copied
 
     @cached_property
     def channels(self) -> dict[str, Channel]:
