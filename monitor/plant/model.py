@@ -24,8 +24,8 @@ from monitor.plant.sump import Coolant, Sump
 from monitor.readings import Priority
 
 __all__ = [
-    "AlarmSettings",
     "Accuracy",
+    "AlarmSettings",
     "Calibration",
     "Channel",
     "Coolant",
