@@ -22,7 +22,7 @@ from monitor.notify.way import Surroundings, Way
 
 
 def add_to(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("file", metavar="FILE", type=Path, help="the guard's own file (config/guard.toml)")
+    parser.add_argument("file", metavar="FILE", type=Path, help="the guard's own file (deploy/guard.toml)")
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--test", action="store_true", help="only send a test message by each way")
     what.add_argument("--show", action="store_true", help="only show what it remembers")

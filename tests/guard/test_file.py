@@ -17,7 +17,7 @@ from tests.config.test_documented import rows
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs/reference/guard-file.md"
-EXAMPLE = ROOT / "config/guard.toml"
+EXAMPLE = ROOT / "deploy/guard.toml"
 
 
 @pytest.mark.parametrize(
