@@ -62,7 +62,7 @@ def episodes(seed: int, number: int) -> Window:
         fault = {"kind": planted.kind, "target": planted.target, "start_day": begin[k],
                  "end_day": begin[k] + EACH_DAYS, "id": f"episode {k}"}  # fmt: skip
         faults.append(fault | ({} if planted.size is None else {"size": planted.size}))
-    spec = Spec(seed, monday(seed, "episodes"), DAYS, INSTRUMENTS, tuple(faults), series=("run:ro"))
+    spec = Spec(seed, monday(seed, "episodes"), DAYS, INSTRUMENTS, tuple(faults), series=("run:ro",))
     instruments = demo_rules()["instruments"].split("watch_for")[0]
     rules = window_rules(_RULES, INSTRUMENTS, _narrowed(instruments) + _narrowed(_REAL))
 

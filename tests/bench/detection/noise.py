@@ -138,9 +138,13 @@ def _hours_on(run: Record, machine: str, begin: NDArray[np.int64], end: NDArray[
 
 
 def _weather(lost: dict[str, Floats], name: str) -> Floats:
-    """What the other sumps lost against their usual, day by day; those that lose hardly any left out."""
-    means = {m: float(np.nanmean(litres)) for m, litres in lost.items() if m != name}
-    return np.asarray(np.nanmean([lost[m] / mean for m, mean in means.items() if mean > 0.3], axis=0))
+    """What the other sumps lost against their usual, day by day; of sums, so that one that loses hardly any
+    weighs little."""
+    others = np.array([litres for m, litres in lost.items() if m != name])
+    usual = np.nanmean(others, axis=1)[:, None]
+    known = np.isfinite(others)
+    expected = np.where(known, np.maximum(usual, 0.0), 0.0).sum(axis=0)
+    return np.asarray(np.where(known, others, 0.0).sum(axis=0) / np.maximum(expected, 1e-9))
 
 
 def _ordinary(

@@ -79,14 +79,15 @@ def bursts(seed: int, number: int) -> Window:
          "end_day": day + BURST_MIN / 1440, "id": f"burst {k}"}
         for k, day in enumerate(first)
     )  # fmt: skip
-    levels = tuple(f"{m}_level" for m in chosen)
+    # Pump contacts too: the rule waits for word of the pump that is younger than the fall.
+    fast = tuple(f"{m}_{what}" for m in chosen for what in ("level", "pump"))
     spec = Spec(
         seed,
         monday(seed, "bursts"),
         DAYS,
         names,
         faults,
-        fast=levels,
+        fast=fast,
         series=tuple(f"run:{m}" for m in chosen),
     )
 

@@ -133,7 +133,8 @@ LIFE_DAYS = 160
 
 
 def bed_life(seed: int, number: int) -> Window:
-    """A new bed used to its end, changed three days after, and the next one to its end: is it announced?"""
+    """A new bed used to its end, changed three days after, and the next one to its end: is that announced, by
+    load or by the first sign of the front?"""
     start = monday(seed, "bed life", 30)
     never = {"kind": "resin_exhaustion", "size": 0.0, "start_day": 0.0, "id": "first"}
     spec = Spec(seed, start, LIFE_DAYS, BED, (never,), shop="new-bed", series=SERIES)
@@ -156,8 +157,8 @@ def bed_life(seed: int, number: int) -> Window:
             if line is not None and line.visible_ms is not None:
                 found.append(
                     Asked(f"end of bed, {cell}", "feed, flow, alkalinity, pH",
-                          frozenset({"rule:di-bed/forecast"}), "di", line.start_ms, line.visible_ms,
-                          line.visible_ms, "di_ec", early=True)
+                          frozenset({"rule:di-bed/forecast", "rule:di-bed/front"}), "di", line.start_ms,
+                          line.visible_ms, line.visible_ms, "di_ec", early=True)
                 )  # fmt: skip
         return found
 
