@@ -26,16 +26,7 @@ def tables(figures: Mapping[str, Any], *, date: str, commit: str) -> str:
         f"Measured {date} at commit `{commit}`, seeds from {figures['seed']}, {healthy['shop_years']:g} "
         f"healthy shop-years, {windows} windows with faults. Square "
         "brackets hold 95 % intervals (Poisson for rates, binomial for shares).",
-        *(
-            [f"**Rules that broke while they watched: {'; '.join(figures['broken'])}**"]
-            if figures["broken"]
-            else []
-        ),
-        *(
-            [f"{figures['left_out']} of the planned jobs did not fit into the time."]
-            if figures["left_out"]
-            else []
-        ),
+        *_not_measured(figures),
         "### What was wanted, and what was reached",
         _table(("wanted", "reached", ""), reached(figures)),
         "### False alarms in healthy years",
@@ -43,6 +34,7 @@ def tables(figures: Mapping[str, Any], *, date: str, commit: str) -> str:
         "### What fooled the naive rules",
         _causes(healthy),
         *(part for family in FAMILIES for part in _family(figures, family.name, family.what)),
+        *_curve(figures["trade_off"]),
         "### Alarms nothing explains while a fault stood",
         _windows(figures["windows"]),
     ]
@@ -54,6 +46,17 @@ def tables(figures: Mapping[str, Any], *, date: str, commit: str) -> str:
             _ramps(figures["open"]),
         ]
     return "\n\n".join(parts)
+
+
+def _not_measured(figures: Mapping[str, Any]) -> list[str]:
+    said = []
+    if figures["broken"]:
+        said.append(f"**Rules that broke while they watched: {'; '.join(figures['broken'])}**")
+    if figures["failed"]:
+        said.append(f"**Jobs that failed: {'; '.join(figures['failed'])}**")
+    if figures["left_out"]:
+        said.append(f"{figures['left_out']} of the planned jobs did not fit into the time.")
+    return said
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -161,6 +164,29 @@ def _windows(windows: Mapping[str, Any]) -> str:
         said = ", ".join(f"`{c}` {n}" for c, n in found["conditions"].items())
         rows.append((name, f"{found['windows']}, {found['years']:g}", by, said))
     return _table(("family", "windows, years", "a year", "by condition"), rows)
+
+
+def _curve(rows: Sequence[Row]) -> list[str]:
+    if not rows:
+        return []
+    lengths = list(rows[0]["days"])
+    words = {
+        "M01": "leak, pressure 1 mm",
+        "M05": "leak, ultrasonic",
+        "M07": "leak, float 10 mm",
+        "B": "creep, class B",
+    }
+    cells = []
+    for row in rows:
+        size = (
+            f"{row['size']:g} %/week" if row["of"] == "B" else f"{100 * row['size']:.0f} % of the usual loss"
+        )
+        cells.append((f"{words[row['of']]}, {size}", *(f"{row['days'][n]:.1f} d" for n in lengths)))
+    head = (
+        "best detector's median delay",
+        *(f"a false alarm in {float(n) / 365:.2g} years" for n in lengths),
+    )
+    return ["### What quiet costs: the best detector's trade-off", _table(head, cells)]
 
 
 def _open(found: Mapping[str, Any]) -> str:

@@ -15,7 +15,7 @@ from tests.bench.detection.best import Delay
 from tests.bench.detection.families import FAMILIES, family
 from tests.bench.detection.noise import healthy
 from tests.bench.detection.watching import OutOfTime
-from tests.bench.detection.yardstick import yardsticks
+from tests.bench.detection.yardstick import trade_off, yardsticks
 
 # Rounds of fault windows for each healthy shop-year: what fills about as much time as the year.
 ROUNDS_A_YEAR = 1.0
@@ -41,6 +41,8 @@ class Results:
     years: list[years.Year] = field(default_factory=list)
     windows: list[cases.Judged] = field(default_factory=list)
     best: dict[tuple[str, float], Delay] = field(default_factory=dict)
+    curve: list[dict[str, Any]] = field(default_factory=list)
+    failed: list[str] = field(default_factory=list)  # jobs that ended in an exception
     left_out: int = 0  # jobs the time did not suffice for
 
     @property
@@ -93,15 +95,26 @@ def measured(
                 job = waiting.pop(0)
                 running[pool.submit(done, job, seed, until_s)] = job
             for finished in wait(running, return_when=FIRST_COMPLETED).done:
-                _take(results, running.pop(finished), finished.result(), time.monotonic() - began)
+                _take(results, running.pop(finished), finished, time.monotonic() - began)
     results.years.sort(key=lambda y: y.seed)
     results.windows.sort(key=lambda w: (w.family, w.seed))
     results.best = yardsticks(healthy(seed), wanted(results.cases), seed)
+    if any(case.family == "leak" for case in results.cases):
+        results.curve = trade_off(healthy(seed), seed)
     return results
 
 
-def _take(results: Results, job: Job, found: years.Year | cases.Judged | None, took_s: float) -> None:
-    print(f"{took_s / 60:6.1f} min  {job.family or 'healthy'} {job.number}, seed {job.seed}", flush=True)
+def _take(
+    results: Results, job: Job, finished: Future[years.Year | cases.Judged | None], took_s: float
+) -> None:
+    name = f"{job.family or 'healthy'} {job.number}, seed {job.seed}"
+    error = finished.exception()
+    if error is not None:
+        results.failed.append(f"{name}: {type(error).__name__}: {error}")
+        print(f"{took_s / 60:6.1f} min  {results.failed[-1]}", flush=True)
+        return
+    found = finished.result()
+    print(f"{took_s / 60:6.1f} min  {name}", flush=True)
     if isinstance(found, years.Year):
         results.years += [found] if found.days else []
     elif found is not None:

@@ -28,9 +28,11 @@ def folded(results: Results) -> dict[str, Any]:
         "windows": of_windows(results.windows),
         "rows": of_cases(results.cases, results),
         "forecasts": of_forecasts(results.cases),
+        "trade_off": results.curve,
         "run_length_days": dict(RUN_LENGTH_D),
         "left_out": results.left_out,
         "broken": sorted({b for part in (*results.years, *results.windows) for b in part.broken}),
+        "failed": results.failed,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from typing import Any
 
 from tests.bench.detection import cache
 from tests.bench.detection.best import Delay, Part, stationary_delay
@@ -31,12 +32,40 @@ def yardsticks(
     return found
 
 
-def _one(usual: Healthy, key: tuple[str, float], seed: int) -> Delay:
+# Days between false alarms for which the best detector's delay is shown, and for whom.
+CURVE_D = (91.0, 365.0, 1095.0, 3650.0)
+CURVE_OF = (("M01", 0.25), ("M01", 0.5), ("M05", 0.25), ("M05", 0.5), ("M07", 0.5), ("M07", 1.0), ("B", 6.0))
+
+
+def trade_off(usual: Healthy, seed: int) -> list[dict[str, Any]]:
+    """Median days to the alarm of the best detector, by the days between its false alarms: no rule on these
+    sensors can have both better."""
+    code = cache.version(("tests/bench/detection/*.py",))
+    name = cache.key([code, repr(usual), seed, "curve"])
+
+    def make() -> list[dict[str, Any]]:
+        return [
+            {
+                "of": key,
+                "size": size,
+                "days": {
+                    f"{run_length:g}": hours(_one(usual, (key, size), seed, run_length).median) / 24.0
+                    for run_length in CURVE_D
+                },
+            }
+            for key, size in CURVE_OF
+        ]
+
+    found: list[dict[str, Any]] = cache.kept("best", f"{name}.pickle", make)
+    return found
+
+
+def _one(usual: Healthy, key: tuple[str, float], seed: int, run_length_d: float | None = None) -> Delay:
     name, size = key
     if name in usual.passage:
         noise = usual.passage[name]
         part = Part(noise.sigma, noise.rho, ramp(size))
-        return stationary_delay([part], RUN_LENGTH_D["creep"], seed, PATHS)
+        return stationary_delay([part], run_length_d or RUN_LENGTH_D["creep"], seed, PATHS)
     sump = usual.sumps[name]
     extra_l_h = size * sump.lost_l_d / 24.0
     parts = [
@@ -44,7 +73,7 @@ def _one(usual: Healthy, key: tuple[str, float], seed: int) -> Delay:
         for noise, hours_l in ((sump.day, 24.0 - sump.night_h), (sump.night, sump.night_h))
         if noise.sigma > _LEAST_SIGMA_L
     ]
-    return stationary_delay(parts, RUN_LENGTH_D["leak"], seed, PATHS)
+    return stationary_delay(parts, run_length_d or RUN_LENGTH_D["leak"], seed, PATHS)
 
 
 def ramp(pct_a_week: float, steps: int = STEPS) -> tuple[float, ...]:
