@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from monitor.alarms.alarm import IN_ALARM
 from monitor.plant.model import Plant
 from monitor.readings import Transition
-from monitor.rules import silent
+from monitor.rules import overdue, silent
 from monitor.rules.rule import Rule
 
 HEADER = ("rule", "channel", "start", "end", "priority", "first_line")
@@ -87,14 +87,15 @@ def _iso(time_ms: int, zone: ZoneInfo) -> str:
 def judging(rules: Sequence[Rule[Any]], plant: Plant, heard: Set[str]) -> Iterator[Rule[Any]]:
     """The rules that find something of theirs in readings of these channels.
 
-    The silence of what is in no file is no news, so `silent` is asked of the others only.
+    The silence of what is in no file is no news, so `silent` is asked of the others only; and what people
+    did is in no file, so nothing can be told of what is overdue.
     """
     there = set(heard)
     for name, one in plant.computed.items():
         if there.issuperset(one.inputs.values()):
             there.add(name)
     for rule in rules:
-        if not rule.channels & there:
+        if not rule.channels & there or isinstance(rule.settings, overdue.Settings):
             continue
         if isinstance(rule.settings, silent.Settings):
             known = heard_of(plant, heard)
@@ -114,5 +115,4 @@ def heard_of(plant: Plant, heard: Set[str]) -> Plant:
         kept = tuple(channel for channel in instrument.channel if channel.id in heard)
         if kept:
             instruments.append(instrument.model_copy(update={"channel": kept}))
-    fields = {name: getattr(plant, name) for name in type(plant).model_fields}
-    return type(plant).model_construct(**(fields | {"instrument": tuple(instruments), "derived": ()}))
+    return plant.model_copy(update={"instrument": tuple(instruments), "derived": ()})
