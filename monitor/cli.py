@@ -25,6 +25,7 @@ COMMANDS: dict[str, str] = {
     "out-of-service": "say that a stage, sump, instrument or rule is under maintenance, until when and why",
     "log": "hand in what was read by eye, or what was done: a strip, a display, a resin change",
     "digest": "write the digest of a week: what changed, instruments, water, sumps, alarms",
+    "supplier-report": "one page of a sump's history and its water, for a call to the coolant's supplier",
     "page": "show the shop live in a browser, on this machine",
     "readings": "stored readings as CSV",
     "export": "stored readings, hours or days as a table for other programs: CSV or Parquet",

@@ -9,6 +9,7 @@ from pydantic import TypeAdapter, ValidationError
 from monitor.config import SiteFile
 from monitor.daemon import wordings
 from monitor.notify.message import wording_of
+from monitor.reports.alarms import FirstLine
 from monitor.reports.figures import Digest
 from monitor.reports.gather import gather
 from monitor.reports.sumps import Account
@@ -19,15 +20,20 @@ from monitor.store.weekly import state_part
 
 def digest_of(site: SiteFile, connection: sqlite3.Connection, week: Week, now_ms: int) -> Digest:
     """The figures of a week."""
-    words = wordings()
     return gather(
         connection,
         site.plant,
         week,
         made_ms=now_ms,
-        first_line=lambda told: wording_of(told, site.plant, words).first_line,
+        first_line=first_lines(site),
         accounts=accounts(site, connection),
     )
+
+
+def first_lines(site: SiteFile) -> FirstLine:
+    """An alarm in the first line of its message."""
+    words = wordings()
+    return lambda told: wording_of(told, site.plant, words).first_line
 
 
 def accounts(site: SiteFile, connection: sqlite3.Connection) -> dict[str, list[Account]]:

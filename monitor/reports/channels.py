@@ -46,14 +46,24 @@ class Hours:
 
     @classmethod
     def of(cls, connection: sqlite3.Connection, channel: str, week: Week) -> Hours:
-        spans = [week.earlier(n) for n in range(WEEKS_BEFORE + 1)]
-        first_ms = spans[-1].from_ms // HOUR_MS * HOUR_MS
-        points = by_unit(connection, channel, Every.HOUR, first_ms, week.to_ms)
+        return cls.of_weeks(connection, channel, week, 1)[0]
+
+    @classmethod
+    def of_weeks(cls, connection: sqlite3.Connection, channel: str, last: Week, weeks: int) -> list[Hours]:
+        """Those of so many weeks, the latest first, each with the weeks before it."""
+        spans = [last.earlier(n) for n in range(weeks + WEEKS_BEFORE)]
+        points = by_unit(connection, channel, Every.HOUR, spans[-1].from_ms // HOUR_MS * HOUR_MS, last.to_ms)
         # An hour of UTC that two weeks share (a zone with half hours) is the later one's.
-        weeks = [
-            tuple(p for p in points if span.from_ms < p.end_ms <= span.to_ms + HOUR_MS - 1) for span in spans
-        ]
-        return cls(weeks[0], tuple(weeks[1:]))
+        begins = [span.from_ms // HOUR_MS * HOUR_MS for span in spans]
+        ends = [last.to_ms, *begins]
+        found: list[list[Point]] = [[] for _ in spans]
+        n = len(spans) - 1
+        for point in points:
+            while n > 0 and point.start_ms >= ends[n]:
+                n -= 1
+            found[n].append(point)
+        whole = [tuple(one) for one in found]
+        return [cls(whole[n], tuple(whole[n + 1 : n + 1 + WEEKS_BEFORE])) for n in range(weeks)]
 
 
 def together(points: Sequence[Point]) -> Sum | None:

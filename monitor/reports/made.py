@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from monitor.plant.units import shown
@@ -15,10 +14,9 @@ from monitor.reports import pictures
 from monitor.reports.figures import Digest, as_json
 from monitor.reports.paper import Paper, paper
 from monitor.reports.png import png
+from monitor.reports.rendered import rendered
 from monitor.reports.svg import svg
 from monitor.reports.text import as_text
-
-_HERE = Path(__file__).parent
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +78,11 @@ def page(digest: Digest) -> str:
 
 
 def _page(words: Paper, found: dict[str, Any]) -> str:
-    environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, trim_blocks=True, undefined=StrictUndefined
-    )
-    values = {"courses": None, "strips": None} | found
-    return environment.get_template("digest.html").render(
-        paper=words, strip=lambda hours: Markup(svg(pictures.strip(hours), stretched=True)), **values
+    return rendered(
+        "digest.html",
+        paper=words,
+        strip=lambda hours: Markup(svg(pictures.strip(hours), stretched=True)),
+        **({"courses": None, "strips": None} | found),
     )
 
 

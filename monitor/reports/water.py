@@ -26,7 +26,7 @@ from monitor.store import trend
 from monitor.store.sums import HOUR_MS
 from monitor.store.weekly import Told, last_value
 
-_QUALITY = ("conductivity", "resistivity", "tds")
+QUALITY = ("conductivity", "resistivity", "tds")
 _TRENDS = (
     Rejection, SaltPassage, Recovery, NormalisedFlow, NormalisedSaltPassage, NormalisedPressureDrop,
 )  # fmt: skip
@@ -63,7 +63,7 @@ def _point(plant: Plant, point: Point, hours: Mapping[str, Hours]) -> PointWeek:
     ]
     wired = [channel for channel in here if channel.id not in plant.computed]
     meter = _meter(plant, here)
-    quality = next((c for kind in _QUALITY for c in wired if c.quantity == kind), None)
+    quality = next((c for kind in QUALITY for c in wired if c.quantity == kind), None)
     own = None if quality is None else hours[quality.id]
     worst = None if own is None or quality is None else _worst(own.now, quality)
     return PointWeek(
