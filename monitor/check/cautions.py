@@ -9,6 +9,7 @@ from monitor.check.copies import of_mirrors
 from monitor.check.counters import of_counters
 from monitor.check.limits import of_limits
 from monitor.check.meters import of_meters
+from monitor.check.outside import of_outside
 from monitor.check.sumps import of_sumps
 from monitor.check.told import of_people
 from monitor.check.train import of_train
@@ -20,6 +21,7 @@ def cautions(site: SiteFile, environ: Mapping[str, str]) -> list[Caution]:
     """All of them, in the order of the file; those about the file as a whole first."""
     found = [
         *of_people(site, environ),
+        *of_outside(site),
         *of_mirrors(site, environ),
         *of_limits(site),
         *of_meters(site),

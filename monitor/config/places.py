@@ -21,3 +21,7 @@ class Places:
         """The line of `keys` in the table of that id, or of the nearest thing around it; 0 for none."""
         path = self._paths.get((table, known))
         return 0 if path is None else self._lines.of((*path, *keys))
+
+    def single(self, table: str) -> int:
+        """The line of a table that stands once."""
+        return self._lines.of((table,))

@@ -17,7 +17,8 @@ def is_loopback(host: str) -> bool:
         return host.lower().rstrip(".") == "localhost"
 
 
-def _inside_the_shop(host: str) -> bool:
+def is_inside_the_shop(host: str) -> bool:
+    """Whether a host name or address literal is one that never leaves the local network."""
     try:
         address = ipaddress.ip_address(host)
     except ValueError:
@@ -41,7 +42,7 @@ def web_address(found: str) -> str:
         raise ValueError(
             "a web address here has no login, no #part and no space; secrets have keys of their own"
         )
-    if parts.scheme == "http" and not _inside_the_shop(host):
+    if parts.scheme == "http" and not is_inside_the_shop(host):
         raise ValueError(
             f"http:// to {host} could be read and changed on the way; use https://, or an address inside the "
             "shop (localhost, a private address, a name under .local, .internal or .home.arpa)"
