@@ -267,6 +267,8 @@ class Finding:
     grade: int = 0  # how bad, in steps: one more is materially worse
     rests_on: tuple[str, ...] | None = None  # channels whose values it is made of; None: those of its rule
     distrusts: tuple[str, ...] = ()  # channels whose values mean nothing while it holds
+    matter: str = ""  # what it is about, where more than one rule may tell the same
+    speaks_for: tuple[str, ...] = ()  # matters that are told with it: one cause, one voice
 
 
 class AlarmState(StrEnum):

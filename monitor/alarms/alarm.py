@@ -52,6 +52,8 @@ class Alarm:
     chattering: bool = False
     rests_on: tuple[str, ...] = ()
     distrusts: tuple[str, ...] = ()
+    matter: str = ""
+    speaks_for: tuple[str, ...] = ()
     shelf: Silence | None = None
     suppression: Silence | None = None
     service: Silence | None = None  # out of service

@@ -166,9 +166,8 @@ class Board:
             return
         heard.transitions.append((transition, tell))
         stood = before is not None and before.state in ACTIVE
-        if (alarm.distrusts or (before is not None and before.distrusts)) and stood != (
-            alarm.state in ACTIVE
-        ):
+        matters = any(one.distrusts or one.speaks_for for one in (alarm, before) if one is not None)
+        if matters and stood != (alarm.state in ACTIVE):
             self._settle(desk, transition.time_ms, heard)
 
     def _settle(self, desk: Desk, time_ms: int, heard: Heard) -> None:
@@ -183,7 +182,7 @@ class Board:
                 done = kept(alarm, condition, cause, time_ms, by, why, service=service)
                 self._put(desk, condition, done, heard)
             alarm = desk.alarms[condition]
-            suppression = self._suppression(desk, condition, alarm.rests_on, time_ms)
+            suppression = self._suppression(desk, condition, alarm.rests_on, alarm.matter, time_ms)
             if _by(suppression) != _by(alarm.suppression):
                 cause = "unsuppressed" if suppression is None else "suppressed"
                 done = kept(alarm, condition, cause, time_ms, suppression=suppression)
@@ -193,7 +192,9 @@ class Board:
         """The alarm that is about to be raised, with what keeps it back from the beginning."""
         service = self._service(desk, finding.condition, finding.subject)
         rests_on = _rests_on(finding, treatment)
-        suppression = self._suppression(desk, finding.condition, rests_on, finding.time_ms)
+        suppression = self._suppression(
+            desk, finding.condition, rests_on, finding.matter, finding.time_ms
+        )
         if _by(suppression) == _by(alarm.suppression):
             suppression = alarm.suppression
         if service == alarm.service and suppression == alarm.suppression:
@@ -204,13 +205,14 @@ class Board:
     def _trusted_again(
         self, desk: Desk, alarm: Alarm, finding: Finding, treatment: Treatment, heard: Heard
     ) -> Alarm:
-        """A suppressed alarm whose evidence no longer rests on the faulty instrument: the value is at the end
-        of its range on the dangerous side, which is evidence whatever is wrong with it."""
+        """A suppressed alarm whose evidence no longer rests on the faulty instrument (the value is at the end
+        of its range on the dangerous side, which is evidence whatever is wrong with it), or is no longer told
+        by another."""
         rests_on = _rests_on(finding, treatment)
-        if self._suppression(desk, finding.condition, rests_on, finding.time_ms) is not None:
+        matter, condition, now_ms = finding.matter, finding.condition, finding.time_ms
+        if self._suppression(desk, condition, rests_on, matter, now_ms) is not None:
             return alarm
-        condition, now_ms = finding.condition, finding.time_ms
-        alarm = replace(alarm, rests_on=rests_on)
+        alarm = replace(alarm, rests_on=rests_on, matter=matter)
         self._put(desk, condition, kept(alarm, condition, "unsuppressed", now_ms, suppression=None), heard)
         return desk.alarms[condition]
 
@@ -223,9 +225,13 @@ class Board:
         return replace(finding, evidence={**finding.evidence, "silences": list[JsonValue](silent)})
 
     def _suppression(
-        self, desk: Desk, condition: str, rests_on: Iterable[str], time_ms: int
+        self, desk: Desk, condition: str, rests_on: Iterable[str], matter: str, time_ms: int
     ) -> Silence | None:
-        """What suppresses what rests on these channels: an instrument fault, or a stage that is off."""
+        """What suppresses what rests on these channels (an instrument fault, a stage that is off), or is told
+        of the same matter by another alarm."""
+        for name, voice in desk.alarms.items():
+            if matter and matter in voice.speaks_for and voice.state in ACTIVE and name != condition:
+                return Silence(name, "that alarm tells of the same cause", time_ms)
         rests_on = tuple(rests_on)
         if not rests_on:
             return None

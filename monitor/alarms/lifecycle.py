@@ -121,6 +121,8 @@ def _raise(alarm: Alarm, finding: Finding, treatment: Treatment) -> Outcome:
         chattering=chatters,
         rests_on=tuple(sorted(treatment.rests_on)) if finding.rests_on is None else finding.rests_on,
         distrusts=finding.distrusts,
+        matter=finding.matter,
+        speaks_for=finding.speaks_for,
     )
     if alarm.silence is not None and not again:
         alarm = replace(alarm, hidden_from=AlarmState.NORMAL)

@@ -324,6 +324,8 @@ class Creep:
             since_ms=since_ms,
             confidence=confidence(self.unit, verdict),
             evidence=evidence,
+            # A rule that judges flow and pressure drop too may tell it; a limit passed is told by itself.
+            matter="" if verdict.beyond_limit or verdict.broken else f"membrane of {self._permeate.id}",
         )
 
 
