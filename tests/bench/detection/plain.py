@@ -5,12 +5,10 @@ An entry of a table is all that such a family takes.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from monitor.config import RULES
 from tests.bench.detection.record import Record, Spec
 from tests.bench.detection.watching import site_with
 from tests.bench.detection.windows import DAYS, Asked, Window, at, monday, somewhen
@@ -38,11 +36,6 @@ class Plain:
     planted: tuple[Planted, ...]
     days: int = DAYS
     series: tuple[str, ...] = field(default=("run:ro",))
-
-
-def is_known(plain: Plain) -> bool:
-    """Whether this Goodwater has all the kinds of rules that such a family is watched by."""
-    return set(re.findall(r'(?m)^\[\[rule\]\]\nkind = "([^"]+)"', plain.rules)) <= set(RULES)
 
 
 def windows_of(name: str, plain: Plain) -> Callable[[int, int], Window]:

@@ -10,7 +10,7 @@ from monitor.readings import Priority
 from tests.bench.detection.baselines import DAY_MS, NAMES, compared, limit_of
 from tests.bench.detection.causes import by_cause
 from tests.bench.detection.noise import MACHINES
-from tests.bench.detection.plain import TANK, WEAR, is_known
+from tests.bench.detection.plain import TANK, WEAR
 from tests.bench.detection.record import DISPLAY, Record, Spec, record, shop_of
 from tests.bench.detection.watching import (
     OutOfTime,
@@ -24,7 +24,7 @@ from tests.bench.detection.watching import (
 
 YEAR_DAYS = 365.25
 # Rules that the demo's site file does not hold, as tables of it; each line a rule more on every healthy year.
-MORE = tuple(plain.rules for plain in (TANK, WEAR) if is_known(plain))
+MORE = (TANK.rules, WEAR.rules)
 START = "2026-01-05"
 # Kinds whose alarms remind of something due; all others are sorted by priority.
 REMINDERS = ("overdue",)
