@@ -21,6 +21,7 @@ from typing import Any
 from pydantic import TypeAdapter, ValidationError
 
 from monitor.alarms.alarm import Alarm
+from monitor.alarms.flood import Flood
 from monitor.alarms.off import Off
 from monitor.condition.conditioner import ChannelState
 from monitor.condition.counter import CounterState
@@ -56,13 +57,20 @@ class _Heart:
     numbers_after: int = 0
     windows: Mapping[str, Silence] = field(default_factory=dict)
     off: Mapping[str, Off] = field(default_factory=dict)
+    flood: Flood = field(default_factory=Flood)
 
     version = 1
 
     @staticmethod
     def of(state: WatchState) -> _Heart:
         return _Heart(
-            state.sequence, state.last_tick_ms, state.failed, state.numbers_after, state.windows, state.off
+            state.sequence,
+            state.last_tick_ms,
+            state.failed,
+            state.numbers_after,
+            state.windows,
+            state.off,
+            state.flood,
         )
 
 
@@ -210,6 +218,7 @@ def stored(parts: Mapping[str, Part], watch: Watch) -> Stored:
         derived=found["derived"],
         windows=at.windows,
         off=at.off,
+        flood=at.flood,
     )
     return Stored(whole, heart, found["alarm"], tuple(lost))
 
@@ -268,6 +277,7 @@ def loaded(
         numbers_after=now.numbers_after,
         windows=now.windows,
         off=now.off,
+        flood=now.flood,
     )
     return state, Ledger(watch, state, None if kept.lost or anew else whole)
 

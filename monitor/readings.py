@@ -292,6 +292,7 @@ Cause = Literal[
     "worse",
     "chattering",
     "reminder",
+    "burst",
     "returned",
     "acknowledged",
     "reset",
@@ -385,9 +386,6 @@ class Owed:
     attempts: int  # made so far
     owed_ms: int  # when the row was written; how long it has been owed decides when to give up
 
-
-@dataclass(frozen=True, slots=True)
-class DeliveryResult:
     @property
     def key(self) -> str:
         """What it is about: the transition's own key."""
@@ -433,6 +431,9 @@ class MadeReport:
     report: Report
     notices: tuple[Notice, ...]
 
+
+@dataclass(frozen=True, slots=True)
+class DeliveryResult:
     """What became of one attempt; the writer puts it into the outbox."""
 
     owed_id: int

@@ -13,8 +13,9 @@ from typing import Any
 from monitor.alarms import own
 from monitor.alarms.alarm import Alarm, Treatment
 from monitor.alarms.board import Board, Heard
+from monitor.alarms.flood import Flood, away
 from monitor.alarms.off import Off
-from monitor.alarms.routing import notices
+from monitor.alarms.routing import spoken
 from monitor.condition.conditioner import ChannelState, Conditioner, MovedBack
 from monitor.condition.derive import Deriver
 from monitor.frozen import replace
@@ -63,6 +64,7 @@ class WatchState:
     derived: dict[str, Any] = field(default_factory=dict)  # memories of derived channels that have one
     windows: Mapping[str, Silence] = field(default_factory=dict)  # maintenance, by what it covers
     off: Mapping[str, Off] = field(default_factory=dict)  # stages that are off by their contact
+    flood: Flood = field(default_factory=Flood)  # what was told lately, and what is held to be told together
 
 
 @dataclass(slots=True)
@@ -163,6 +165,9 @@ class Watch:
                 self._on_other_store(draft, event, effects)
             case Stamp():
                 self._on_stamp(draft, event, effects)
+        heard = draft.heard
+        if heard.transitions or heard.counts or (draft.flood.held and isinstance(event, Tick)):
+            self._tell(draft, event, effects)
 
     def _on_sample(self, draft: _Draft, sample: Sample, effects: Effects) -> None:
         if not self._conditioner.knows(sample.channel):
@@ -235,13 +240,13 @@ class Watch:
         self._judge_again(draft, again, effects)
 
     def _on_tick(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
+        draft.flood = away(draft.flood, draft.last_tick_ms, tick.time_ms)
         self._try_failed_again(draft, tick, effects)
         self._retire_orphans(draft, tick, effects)
         draft.last_tick_ms = tick.time_ms
         for name in self.rules:
             self._judge(draft, name, tick, effects)
         self._board.on_tick(draft, tick, draft.heard)
-        self._tell(draft, effects)
 
     def _try_failed_again(self, draft: _Draft, tick: Tick, effects: Effects) -> None:
         """A day later, or after the watch was away, a failed rule gets another chance."""
@@ -275,7 +280,6 @@ class Watch:
                 self._judge(draft, name, action, effects)
             return
         self._board.on_action(draft, action, draft.heard)
-        self._tell(draft, effects)
 
     def _on_other_store(self, draft: _Draft, event: StoreReplaced, effects: Effects) -> None:
         draft.numbers_after = event.numbers_after
@@ -318,19 +322,19 @@ class Watch:
         if effects.findings is not None:
             effects.findings.append(finding)
         self._board.on_finding(draft, finding, treatment, draft.heard)
-        self._tell(draft, effects)
 
-    def _tell(self, draft: _Draft, effects: Effects) -> None:
-        """Hand on what became of alarms, and who is owed word of it."""
-        heard = draft.heard
-        if not (heard.transitions or heard.counts):
-            return
-        for transition, tell in heard.transitions:
-            effects.transitions.append((draft.sequence, transition))
-            if tell:
-                effects.notices.extend(notices(self._plant, transition))
-        effects.counts.extend(heard.counts)
-        draft.heard = Heard()
+    def _tell(self, draft: _Draft, event: Event, effects: Effects) -> None:
+        """Hand on what the event made of alarms, and who is owed word of it: many at once in one message."""
+        heard, draft.heard = draft.heard, Heard()
+        effects.transitions += [(draft.sequence, transition) for transition, _ in heard.transitions]
+        effects.counts += heard.counts
+        telling = [transition for transition, tell in heard.transitions if tell]
+        tick_ms = event.time_ms if isinstance(event, Tick) else None
+        draft.flood, bursts, owed = spoken(
+            self._plant, draft.alarms, draft.flood, telling, draft.last_tick_ms, tick_ms
+        )
+        effects.transitions += [(draft.sequence, burst) for burst in bursts]
+        effects.notices += owed
 
 
 class _Draft:
@@ -343,6 +347,7 @@ class _Draft:
         "channels",
         "derived",
         "failed",
+        "flood",
         "heard",
         "last_tick_ms",
         "numbers_after",
@@ -358,6 +363,7 @@ class _Draft:
         self.channels, self.derived, self.rules = state.channels, state.derived, state.rules
         self.failed, self.alarms, self.numbers_after = state.failed, state.alarms, state.numbers_after
         self.windows, self.off, self.heard = state.windows, state.off, Heard()
+        self.flood = state.flood
 
     def state(self) -> WatchState:
         """What it has become."""
@@ -372,6 +378,7 @@ class _Draft:
             derived=self.derived,
             windows=self.windows,
             off=self.off,
+            flood=self.flood,
         )
 
     def put_channels(self, states: Mapping[str, ChannelState]) -> None:

@@ -192,9 +192,7 @@ class Board:
         """The alarm that is about to be raised, with what keeps it back from the beginning."""
         service = self._service(desk, finding.condition, finding.subject)
         rests_on = _rests_on(finding, treatment)
-        suppression = self._suppression(
-            desk, finding.condition, rests_on, finding.matter, finding.time_ms
-        )
+        suppression = self._suppression(desk, finding.condition, rests_on, finding.matter, finding.time_ms)
         if _by(suppression) == _by(alarm.suppression):
             suppression = alarm.suppression
         if service == alarm.service and suppression == alarm.suppression:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from monitor.alarms.alarm import Alarm, Treatment
+from monitor.alarms.flood import BURST
 from monitor.readings import AlarmState, Evidence, Finding, StoreReplaced, Wording
 
 RULE_FAILED = "rule-failed"
@@ -88,7 +89,14 @@ def _of_store_set_aside(evidence: Evidence) -> Wording:
     )
 
 
+def _of_burst(evidence: Evidence) -> Wording:
+    """Many alarms that were told in one message; the message itself says more (`notify/burst.py`)."""
+    total = _text(evidence, "total")
+    return Wording(f"{total} alarms at once, told in one message", (), "They are listed each by itself.", ())
+
+
 WORDINGS: Mapping[str, Callable[[Evidence], Wording]] = {
     RULE_FAILED: _of_failed_rule,
     STORE_SET_ASIDE: _of_store_set_aside,
+    BURST: _of_burst,
 }

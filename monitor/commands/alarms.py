@@ -54,5 +54,6 @@ def _state(transition: Transition, zone: str) -> str:
         by = f" {kept_back(transition, zone)}; beneath: {beneath(transition).value}"
     if transition.cause == "acknowledged" and transition.silence is None:
         return f"acknowledged{by}"
-    state = "chattering" if transition.cause == "chattering" else transition.state.value
+    said = {"chattering": "chattering", "burst": "told together"}
+    state = said.get(transition.cause, transition.state.value)
     return f"{state}{by}"

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from pydantic import JsonValue
 
+from monitor.notify.burst import burst_letter
 from monitor.notify.letter import Letter, Tone, as_html, as_text
 from monitor.notify.notice_json import notice_json
 from monitor.notify.when import local_time
@@ -43,6 +44,7 @@ SURE_WORDS = (
 )
 _LONGEST_SUBJECT = 160
 _LONGEST_LIST = 8
+_EACH = ("Each by itself; on the computer that runs Goodwater this lists them, with their names:",)
 _NOT_FROM_OUTSIDE = "From outside the shop's network it cannot be acknowledged yet."
 
 
@@ -60,8 +62,6 @@ class Message:
     to_name: str
     headers: Mapping[str, str] = field(default_factory=dict)
     data: Mapping[str, JsonValue] = field(default_factory=dict)
-
-
     pictures: tuple[Picture, ...] = ()
 
 
@@ -103,6 +103,8 @@ def compose_report(owed: OwedReport, plant: Plant, words: ReportWords, *, now_ms
     )
     told = _with_plain_data(message, f"{owed.report.kind}-notice", plant)
     return replace(told, data={**told.data, owed.report.kind: dict(owed.report.body)})
+
+
 def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now_ms: int) -> Message:
     """The message about one transition.
 
@@ -112,8 +114,10 @@ def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now
     person = person_of(plant, owed.notice.person)
     told = owed.transition
     place = name_of(plant, told.subject)
-    letter = _letter(told, plant, _wording(told, place, wordings), place)
-    if told.state in _TO_ACKNOWLEDGE:
+    letter = _letter(told, plant, wordings, place)
+    if told.cause == "burst":
+        letter = replace(letter, acknowledging=_EACH, command=_typed("alarms", site_file))
+    elif told.state in _TO_ACKNOWLEDGE:
         letter = _with_command(letter, told, site_file, "ack", "On")
     elif told.state is AlarmState.LATCHED_ACKNOWLEDGED:
         letter = _with_command(letter, told, site_file, "reset", "To have it normal again: on")
@@ -233,7 +237,10 @@ _CHATTERING_STEPS = (
 )
 
 
-def _letter(told: Transition, plant: Plant, wording: Wording, place: str) -> Letter:
+def _letter(told: Transition, plant: Plant, wordings: Wordings, place: str) -> Letter:
+    if told.cause == "burst":
+        return burst_letter(told, plant, lambda member: wording_of(member, plant, wordings))
+    wording = _wording(told, place, wordings)
     if told.cause in ("acknowledged", "reset"):
         return _acknowledged(told, plant, wording, place)
     if told.state in _STANDS:
@@ -331,12 +338,15 @@ def _where(told: Transition, plant: Plant, place: str) -> tuple[tuple[str, str],
 
 
 def _with_command(letter: Letter, told: Transition, site_file: str, command: str, where: str) -> Letter:
-    words = ("goodwater", command, site_file, f"{told.condition}#{told.occurrence}")
     return replace(
         letter,
         acknowledging=(f"{where} the computer that runs Goodwater, type:", _NOT_FROM_OUTSIDE),
-        command=" ".join(_argument(one_line(word)) for word in words),
+        command=_typed(command, site_file, f"{told.condition}#{told.occurrence}"),
     )
+
+
+def _typed(*words: str) -> str:
+    return " ".join(_argument(one_line(word)) for word in ("goodwater", *words))
 
 
 def _argument(word: str) -> str:

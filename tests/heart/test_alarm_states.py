@@ -132,6 +132,7 @@ class AlarmMachine(RuleBasedStateMachine):
     def _do(self, *events: Event) -> None:
         effects = self.stored.commit(events)
         told = {notice.transition for notice in effects.notices}
+        told |= {held.key for held in self.stored.state.flood.held}  # told in a minute: flood control
         self.told = [t for _, t in effects.transitions if t.key in told and t.condition == "water"]
 
     def _step(self, after: Model) -> None:

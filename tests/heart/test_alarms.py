@@ -202,7 +202,8 @@ def test_maintenance_of_a_stage_keeps_back_what_is_measured_after_it(tmp_path: P
 
 def test_maintenance_that_is_forgotten_ends(tmp_path: Path) -> None:
     heart = shop(tmp_path)
-    heart.see(*di([(0, 25), (2, 25)]), person(3, "out-of-service", "di-meter", hours=1), tick(4), tick(63))
+    heart.see(*di([(0, 25), (2, 25)]), person(3, "out-of-service", "di-meter", hours=1))
+    heart.see(*(tick(minute) for minute in range(4, 64)))
     assert told(heart) == ["raised 2", "in-service 63"]
     assert heart.state.windows == {}
 
@@ -276,7 +277,7 @@ def test_a_stage_that_is_off_silences_what_is_measured_there_until_it_has_run_a_
     stored = heart.transitions[-1]
     assert (stored.cause, stored.state) == ("raised", AlarmState.SUPPRESSED)
     assert stored.silence is not None and stored.silence.by == "di"
-    heart.see(*runs(range(7, 9), 1), tick(9), tick(11))
+    heart.see(*runs(range(7, 9), 1), tick(9), tick(10), tick(11))
     assert told(heart) == []
     heart.see(tick(12))
     assert told(heart) == ["unsuppressed 12"]
@@ -289,7 +290,7 @@ def test_the_silence_of_its_instruments_is_told_all_the_same(with_contact: Heart
 
 def test_a_contact_that_is_silent_no_longer_says_that_its_stage_is_off(with_contact: Heart) -> None:
     heart = with_contact
-    heart.see(*runs(range(2), 0), *di([(3, 25), (4, 25), (6, 25)]), tick(11))
+    heart.see(*runs(range(2), 0), *di([(3, 25), (4, 25), (6, 25)]), tick(10), tick(11))
     assert told(heart) == []
     heart.see(tick(12))
     assert told(heart) == ["unsuppressed 12"]
