@@ -18,6 +18,7 @@ from typing import Any
 
 from monitor.notify.failures import Temporary
 from monitor.notify.message import Picture, ReportWords
+from monitor.notify.words import one_line
 from monitor.readings import Report
 from monitor.reports.week import Week
 
@@ -94,9 +95,14 @@ def _answer(module: list[str], told: str, most_s: float, stopping: threading.Eve
                         "the watch is ending" if stopping.is_set() else f"not done after {most_s:.0f} s"
                     ) from None
     if process.returncode != 0:
-        last = complaint.strip().splitlines()[-1:] or [f"it ended with {process.returncode}"]
-        raise ChildFailed(last[0])
+        raise ChildFailed(_why(complaint) or f"it ended with {process.returncode}")
     return json.loads(out)
+
+
+def _why(complaint: str) -> str:
+    """What a process said at its end, in one line; of a traceback its last."""
+    lines = complaint.strip().splitlines()
+    return one_line(lines[-1] if "Traceback" in complaint else " ".join(lines), 300)
 
 
 def main() -> int:
