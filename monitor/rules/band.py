@@ -15,10 +15,17 @@ def side(value: float, band: tuple[float, float]) -> Side:
 def judged(held: Side, value: float, before: float | None, band: tuple[float, float], error: float) -> Side:
     """What is held of it after a reading that may err by so much, and the one before.
 
-    One reading is enough when it is beyond the band's end by more than its error; else two in a row.
+    One reading is enough when it is beyond the band's end by more than its error; else two in a row, by a
+    third of that: a coolant kept at the very end of its band is no remark every other week.
     """
     now = side(value, band)
-    twice = now == ("" if before is None else side(before, band))
-    far_out = now != "" and side(value, (band[0] - error, band[1] + error)) == now
-    well_in = band[0] + error <= value <= band[1] - error
-    return now if twice or far_out or well_in else held
+    if now:
+        last = "" if before is None else side(before, _wider(band, error / 3.0))
+        twice = side(value, _wider(band, error / 3.0)) == last == now
+        return now if twice or side(value, _wider(band, error)) == now else held
+    twice = before is not None and not side(before, band)
+    return "" if twice or not side(value, _wider(band, -error)) else held
+
+
+def _wider(band: tuple[float, float], by: float) -> tuple[float, float]:
+    return band[0] - by, band[1] + by

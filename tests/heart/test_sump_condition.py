@@ -114,8 +114,12 @@ def test_floating_oil_and_lean_coolant_are_two_remarks_and_not_biology(shop: Hea
     assert [(part, cause) for part, cause, _ in lean] == [("/concentration", "raised"), ("/check", "raised")]
 
 
-def test_a_smell_in_lean_coolant_reads_as_biology(shop: Heart) -> None:
-    assert ("", "raised", 2) in live(shop, *weekly(brix, [5.6, 4.0, 4.0]), smell(at(2), 1))
+def test_a_clear_smell_in_lean_coolant_reads_as_biology_and_a_faint_one_does_when_found_twice(
+    shop: Heart,
+) -> None:
+    lean = weekly(brix, [5.6, 4.0, 4.0, 4.0])
+    assert ("", "raised", 3) in live(shop, *lean, smell(at(2), 1), smell(at(3), 1))
+    assert ("", "raised", 2) not in told(shop)
 
 
 def test_signs_that_nobody_looks_at_again_do_not_stand_for_ever(shop: Heart) -> None:

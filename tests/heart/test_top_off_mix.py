@@ -138,7 +138,8 @@ def test_a_band_is_left_and_entered_surely() -> None:
     band = (3.0, 5.0)
     assert side(2.9, band) == "below"
     assert judged("", 2.9, 4.0, band, 0.3) == ""
-    assert judged("", 2.9, 2.8, band, 0.3) == "below"
+    assert judged("", 2.95, 2.95, band, 0.3) == ""
+    assert judged("", 2.85, 2.8, band, 0.3) == "below"
     assert judged("", 2.6, 4.0, band, 0.3) == "below"
     assert judged("below", 3.1, 2.5, band, 0.3) == "below"
     assert judged("below", 3.1, 3.2, band, 0.3) == ""

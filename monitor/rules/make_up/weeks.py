@@ -17,7 +17,8 @@ FEWEST = 6
 _MOST_TOGETHER = 6
 _TOP_OFFS = 4.0
 # A week's use scatters by so much besides the lumps: weather, work, who tops off when (our own choice).
-_SCATTER = 0.2
+_SCATTER = 0.25
+_MONTH = 4
 # Share of top-offs that may not have been written down (our own choice).
 _FORGOTTEN = 0.15
 _SURE, _STILL = 3.0, 1.5
@@ -67,9 +68,13 @@ def usual_l_h(past: Sequence[Week]) -> float | None:
     if len(learned) < FEWEST:
         return None
     rate = sum(w.litres for w in learned) / sum(of_hours(w) for w in learned)
-    # One week of a leak that was not told of must not become usual.
-    rates = [w.litres / of_hours(w) for w in learned]
-    return min(rate, 1.5 * max(float(median(rates)), 0.3 * rate)) if rate > 0.0 else None
+    # Some weeks of a leak that was not told of must not become usual; single weeks of a seldom filled sump
+    # are all or nothing, so they are taken by the month.
+    months = [learned[k : k + _MONTH] for k in range(0, len(learned) - _MONTH + 1, _MONTH)]
+    if len(months) >= 3:
+        by_month = [sum(w.litres for w in m) / sum(of_hours(w) for w in m) for m in months]
+        rate = min(rate, 1.3 * float(median(by_month)))
+    return rate if rate > 0.0 else None
 
 
 def together(past: Sequence[Week], usual: float) -> int:
@@ -96,7 +101,8 @@ def shop_factor(others: Mapping[str, Sequence[Week]], weeks: int, since_week: in
             found.append(sum(w.litres for w in last) / (usual * sum(of_hours(w) for w in last)))
     if len(found) < FEWEST_NEIGHBOURS:
         return 1.0, len(found)
-    return min(max(float(median(found)), 0.3), 3.0), len(found)
+    # Sumps differ in how they answer a season: what they share is taken into account by two thirds.
+    return min(max(float(median(found)), 0.4), 2.5) ** (2.0 / 3.0), len(found)
 
 
 def verdict(known: Sequence[Week], others: Mapping[str, Sequence[Week]]) -> Verdict | None:

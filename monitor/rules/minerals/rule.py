@@ -47,7 +47,7 @@ _FEWEST_DAYS = 14
 _KEPT_DAYS = 60
 # An alarm is raised when the limit may well be reached within `warn`; where neither a new charge nor a test
 # is known, when that is four times as likely as not. It returns when it has become unlikely.
-_RAISED, _RAISED_BLIND, _RETURNED = 0.4, 0.8, 0.2
+_RAISED, _RAISED_BLIND, _RETURNED = 0.5, 0.8, 0.1
 # A sump of unknown age is taken to have got no further than this, times its limit.
 _MOST = 1.2
 
@@ -78,7 +78,7 @@ class Settings(RuleSettings):
     mixture_lost: Annotated[
         tuple[ShareField, ShareField],
         Field(description="which part of a sump's loss usually leaves as mixture, least and most"),
-    ] = (Measure(10.0, "%"), Measure(70.0, "%"))
+    ] = (Measure(5.0, "%"), Measure(50.0, "%"))
     test_error: Annotated[
         ShareField, Field(description="what a hardness test of the sump is good to, one standard deviation")
     ] = Measure(15.0, "%")
@@ -146,7 +146,7 @@ class Minerals:
         low, high = (share.in_unit("1") for share in settings.mixture_lost)
         if not 0.0 <= low < high <= 1.0:
             raise ValueError(
-                'mixture_lost must be two shares of the loss, the lower first, like ["10 %", "70 %"]'
+                'mixture_lost must be two shares of the loss, the lower first, like ["5 %", "50 %"]'
             )
         self._shares = (low, high)
         self._error = settings.test_error.in_unit("1")
@@ -304,6 +304,8 @@ class Minerals:
             "low_mg_l": round(low, 0),
             "high_mg_l": round(high, 0),
             "likely_d": _finite(ahead.likely_d),
+            "soonest_d": _finite(ahead.soonest_d),
+            "latest_d": _finite(ahead.latest_d),
             "likely": _on(day, ahead.likely_d),
             "soonest": _on(day, ahead.soonest_d),
             "latest": _on(day, ahead.latest_d),

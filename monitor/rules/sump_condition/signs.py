@@ -103,8 +103,15 @@ def signs(seen: Seen, now_ms: int, ph_drop: float) -> dict[Sign, Looked]:
 
 
 def is_likely(found: Mapping[Sign, Looked]) -> bool:
-    """Two together read as likely biology; oil and lean coolant feed it, and are none by themselves."""
-    return len(found) >= 2 and ("ph" in found or "smell" in found)
+    """Two together read as likely biology; oil and lean coolant feed it, and are none by themselves. Beside
+    those a nose must be sure: clearly, or twice."""
+    if "ph" in found:
+        return len(found) >= 2
+    return len(found) >= 2 and "smell" in found and _is_sure(found["smell"])
+
+
+def _is_sure(smell: Looked) -> bool:
+    return smell.value >= CLEARLY or (smell.before or 0.0) >= A_LITTLE
 
 
 def asked_about(found: Mapping[Sign, Looked], seen: Seen, ph_drop: float) -> tuple[str, ...]:
@@ -116,7 +123,7 @@ def asked_about(found: Mapping[Sign, Looked], seen: Seen, ph_drop: float) -> tup
         if twice or usual - ph.value >= 2.0 * ph_drop:
             asked.append("ph")
     smell = found.get("smell")
-    if smell is not None and (smell.value >= CLEARLY or (smell.before or 0.0) >= A_LITTLE):
+    if smell is not None and _is_sure(smell):
         asked.append("smell")
     oil = found.get("oil")
     if oil is not None and (oil.value > CLEARLY or (oil.before or 0.0) >= CLEARLY):
