@@ -31,9 +31,10 @@ def burst_letter(told: Transition, plant: Plant, word: Callable[[Transition], Wo
     """What a person reads of a burst; `word` puts one of its alarms into words."""
     evidence = told.evidence
     shown = [_member(one, told) for one in _maps(evidence.get("shown"))]
-    lines = [(f"{t.condition}#{t.occurrence}", f"{_how(t)}: {word(t).first_line}") for t in shown]
+    said = [word(t).first_line for t in shown]
+    lines = [(_how(t), f"{line} ({t.condition}#{t.occurrence})") for t, line in zip(shown, said, strict=True)]
     more = int(_number(evidence, "total")) - len(shown)
-    first_line, meaning, steps = _cause(told, lines[0][1] if lines else "", plant)
+    first_line, meaning, steps = _cause(told, said[0] if said else "", plant)
     counted = ((f"and {more} more", _kinds(evidence.get("kinds"))),) if more > 0 else ()
     return Letter(
         first_line=first_line,
@@ -46,7 +47,7 @@ def burst_letter(told: Transition, plant: Plant, word: Callable[[Transition], Wo
             ("Site", plant.site.name),
         ),
         meaning=(*meaning, _TOGETHER),
-        steps=(*steps, "`goodwater alarms` lists them all, with the command to acknowledge each."),
+        steps=(*steps, "`goodwater alarms` lists them all."),
         tone=told.priority,
     )
 

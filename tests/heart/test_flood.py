@@ -129,7 +129,8 @@ def test_a_broker_that_takes_all_its_instruments_with_it_is_named(tmp_path: Path
     assert told(heart) == ["+burst#1.1"]
     text = text_of(heart, heart.transitions[-1])
     assert text.startswith("High: broker yard: all its 8 instruments are silent")
-    assert "its cable" in text
+    assert "its cable" in text and "RO permeate: m1 silent for 6 min (silent/m1#1)" in text
+    assert "goodwater alarms site.toml" in text
 
 
 def test_what_is_nearest_to_the_tap_stands_first(tmp_path: Path) -> None:
