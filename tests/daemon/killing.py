@@ -16,9 +16,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
-from monitor.alarms.routing import notices
 from monitor.plant.message_ids import message_id
-from monitor.replay.stream import replayed
+from monitor.replay.stream import steps
 from monitor.store import reader
 from monitor.store.files import open_reader
 from monitor.watch import Watch
@@ -144,8 +143,10 @@ def _account(
     stored = Counter((r.time_ms, r.raw) for r in watch.readings())
     with contextlib.closing(open_reader(watch.data)) as connection:
         kept = [t for _, t in reader.transitions(connection)]
-        again = replayed(Watch(watch.site.plant, watch.site.rules), reader.stream(connection))
-    told = [n for t in kept for n in notices(watch.site.plant, t)]
+        heart = Watch(watch.site.plant, watch.site.rules)
+        done = [effects for _, effects in steps(heart, reader.stream(connection))]
+    again = [t for effects in done for _, t in effects.transitions]
+    told = [notice for effects in done for notice in effects.notices]
     expected_ids = {message_id(n, watch.site.plant.site.id) for n in told}
     rows = watch.message_ids()
     arrived = Counter(str(mail.parsed["Message-ID"]) for mail in mailbox.mails)
