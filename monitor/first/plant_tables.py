@@ -205,7 +205,9 @@ def people(shop: Shop) -> Iterator[str]:
     lead = shop.value("person.mail")
     to = lead or EXAMPLE_MAIL
     note = "" if lead else "# An example address, at which nothing arrives: put the real one.\n"
-    yield note + table("person", {"id": "lead", "name": shop.value("person.name"), "way": [_way(to)]})
+    digest = Assumed(True, "the weekly digest, on Monday morning")
+    keys = {"id": "lead", "name": shop.value("person.name"), "digest": digest, "way": [_way(to)]}
+    yield note + table("person", keys)
     if shop.value("person.second"):
         yield table(
             "person", {"id": "second", "name": "Second person", "way": [_way(shop.value("person.second"))]}
