@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.config import ConfigMistakes
-from monitor.readings import Event, Tick, Transition
+from monitor.readings import Event, Sample, Tick, Transition
 from monitor.rules.filters import wording
 from tests.heart.shop import START_MS, Heart
 from tests.heart.soft_water import STAGES, done, heart, read, seen
@@ -135,12 +135,32 @@ def test_a_change_begins_the_drop_anew(tmp_path: Path) -> None:
     assert watched.state.rules["pre"].drop.clean_bar == pytest.approx(0.25, abs=0.02)
 
 
+def with_litres(events: Iterator[Event]) -> Iterator[Event]:
+    """The same with a counter that moves while there is a drop."""
+    litres = 0.0
+    for event in events:
+        if isinstance(event, Sample):
+            litres += 10.0 if event.value > 0.085 else 0.0
+            yield seen("soft.litres", event.arrival_ms - 1000, litres)
+        yield event
+
+
+@pytest.mark.parametrize("counted", [True, False], ids=["litres", "nothing tells whether it runs"])
+def test_days_on_which_nothing_runs_are_no_torn_cartridge(tmp_path: Path, counted: bool) -> None:
+    watched = heart(tmp_path, PRE + DROP + (LITRES if counted else ""))
+    dice = random.Random(3)
+    idle = [seen("sediment.drop", at(10 + k / 40), abs(round(dice.gauss(0.0, 0.02), 2))) for k in range(120)]
+    events = [*drops(0, 10, 0.30, 0.0), *idle, *drops(13, 20, 0.30, 0.0)]
+    watched.see(*(with_litres(iter(events)) if counted else events))
+    assert watched.transitions == []
+
+
 def test_a_drop_far_below_the_clean_one_is_water_that_passes_by(tmp_path: Path) -> None:
-    watched = heart(tmp_path, PRE + DROP)
-    watched.see(*drops(0, 10, 0.30, 0.0), *drops(10, 16, 0.08, 0.0))
+    watched = heart(tmp_path, PRE + DROP + LITRES)
+    watched.see(*with_litres(drops(0, 10, 0.30, 0.0)), *with_litres(drops(10, 16, 0.14, 0.0)))
     (told,) = raised(watched, "pre/drop")
     said = wording(told.evidence)
-    assert said.first_line.startswith("Prefilter: loses only 0.0") and "torn" in said.meaning
+    assert said.first_line.startswith("Prefilter: loses only 0.1") and "torn" in said.meaning
 
 
 # ------------------------------------------------------------ chlorine

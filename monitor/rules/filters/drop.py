@@ -1,7 +1,8 @@
 """Pressure lost in a filter, a value a day: when clean, now, and when it will be too much.
 
-Used by `filter` alone. A filter loses pressure only while water runs, so values well under the day's highest
-are those of standing water.
+Used by `filter` alone. A filter loses pressure only while water runs. A gate or litres tell when that is, and
+values well under the day's highest are those of standing water even so. Where neither tells, a day that stays
+far under what a clean filter loses is one on which nothing ran.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ _SAMPLE_MS = 15 * 60_000
 _MOST_SAMPLES, _LEAST_SAMPLES = 64, 6
 # Standing water, or a trickle: under this share of the day's highest.
 _RUNS = 0.5
+# No filter loses less while water runs through it.
+_LEAST_BAR = 0.02
 _DAYS_KEPT, _CLEAN_DAYS, _SLOPE_DAYS = 60, 3, 14
 # Less than half of what it lost when clean: water passes it by (own choice).
 FALLEN = 0.5
@@ -48,16 +51,21 @@ def begun_anew(drop: Drop) -> Drop:
     return Drop(today=drop.today, sample_ms=drop.sample_ms)
 
 
-def on_drop(drop: Drop, time_ms: int, day: int, bar: float, *, by_eye: bool) -> Drop:
-    """The days after one more value; one read by a person is of running water and a day's worth."""
+def on_drop(
+    drop: Drop, time_ms: int, day: int, bar: float, *, by_eye: bool = False, runs: bool | None = None
+) -> Drop:
+    """The days after one more value; one read by a person is of running water and a day's worth.
+
+    `runs`: whether water runs; None where nothing tells.
+    """
     if by_eye:
         return _closed(replace(drop, today=day, samples=()), Day(day, bar))
     if day != drop.today:
         median = _median_running(drop.samples)
-        if median is not None:
+        if median is not None and not (runs is None and _stood(drop, median)):
             drop = _closed(drop, Day(drop.today, median))
         drop = replace(drop, today=day, samples=(), sample_ms=0)
-    if time_ms - drop.sample_ms < _SAMPLE_MS:
+    if runs is False or time_ms - drop.sample_ms < _SAMPLE_MS:
         return drop
     return replace(drop, samples=(*drop.samples, bar)[-_MOST_SAMPLES:], sample_ms=time_ms)
 
@@ -75,6 +83,10 @@ def _median_running(samples: tuple[float, ...]) -> float | None:
         return None
     runs = sorted(bar for bar in samples if bar >= _RUNS * max(samples) and bar > 0.0)
     return runs[len(runs) // 2] if len(runs) >= _LEAST_SAMPLES else None
+
+
+def _stood(drop: Drop, bar: float) -> bool:
+    return bar < max(FALLEN * (drop.clean_bar or 0.0), _LEAST_BAR)
 
 
 def now_bar(drop: Drop) -> float | None:

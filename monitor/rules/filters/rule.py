@@ -27,7 +27,7 @@ CHANGE: Final = "filter-change"
 _HOUR_MS = 3_600_000
 _JUDGED_EVERY_MS = _HOUR_MS
 _BY_EYE_MS = 6 * _HOUR_MS
-# Two readings of a test kit are of the same water when they lie no further apart.
+# Two readings of a test kit are of the same water when they lie no further apart; nor do litres tell longer.
 _TOGETHER_MS = 2 * _HOUR_MS
 # Where nothing says how long it lasts (common practice).
 _USUAL_DAYS = {"sediment-filter": 180.0, "carbon": 365.0}
@@ -38,6 +38,7 @@ class State:
     """What has run since the change, what it loses, what was tested."""
 
     counted: Counted = field(default_factory=Counted)
+    ran: bool = False  # the last value of the litres was higher than the one before
     changed_ms: int = 0  # 0: not known
     changed_l: float | None = None  # the count then; None: it began later
     drop: Drop = field(default_factory=Drop)
@@ -92,6 +93,7 @@ class Filter:
                 "pressure drop"
             )
         self._drop_by_eye = settings.drop is not None and plant.interval_of(settings.drop) >= _BY_EYE_MS
+        self._drop_gated = settings.drop is not None and plant.channels[settings.drop].gate is not None
         # A test by hand that nobody repeats stays what it was, and the calendar goes on without litres.
         self.rests_on = frozenset({settings.drop} if settings.drop and not self._drop_by_eye else ())
         self._drop_bar = None if settings.drop_limit is None else settings.drop_limit.canonical("pressure")
@@ -118,7 +120,8 @@ class Filter:
         if not state.listening_ms:
             state = replace(state, listening_ms=reading.time_ms)
         if name == keys.litres:
-            return replace(state, counted=on_litres(state.counted, reading, self._share)), ()
+            counted = on_litres(state.counted, reading, self._share)
+            return replace(state, counted=counted, ran=counted.litres > state.counted.litres), ()
         if reading.again or reading.level == Level.BAD or not reading.ordered:
             return state, ()
         if name == keys.drop and reading.usable:
@@ -177,11 +180,26 @@ class Filter:
 
     def _on_drop(self, state: State, reading: Reading) -> tuple[State, tuple[Finding, ...]]:
         day = datetime.fromtimestamp(reading.time_ms / 1000, self._zone).toordinal()
-        drop = on_drop(state.drop, reading.time_ms, day, reading.value, by_eye=self._drop_by_eye)
+        drop = on_drop(
+            state.drop,
+            reading.time_ms,
+            day,
+            reading.value,
+            by_eye=self._drop_by_eye,
+            runs=self._runs(state, reading.time_ms),
+        )
         if drop is state.drop:
             return state, ()
         state = replace(state, drop=judged(drop, self._drop_bar, self.settings.warn_days))
         return state, self._dropping(state, reading.time_ms) if self._drop_by_eye else ()
+
+    def _runs(self, state: State, at_ms: int) -> bool | None:
+        """Whether water runs: by the channel's own gate, by the litres, or not known."""
+        if self._drop_gated:
+            return True
+        if not state.counted.time_ms or at_ms - state.counted.time_ms > _TOGETHER_MS:
+            return None
+        return state.ran
 
     def _dropping(self, state: State, now_ms: int) -> tuple[Finding, ...]:
         drop = state.drop
