@@ -51,7 +51,8 @@ class Results:
 
 
 def jobs(seed: int, shop_years: float, names: Sequence[str] = ()) -> list[Job]:
-    """What is to be done: healthy years first to be begun, windows between them, a round at a time."""
+    """What is to be done: healthy years first to be begun, windows between them, a round at a time,
+    the first of each family before the second of any."""
     whole, part = divmod(round(shop_years * 365), 365)
     stretches = [365] * whole + ([part] if part >= 28 else [])
     healthy_jobs = [Job("", seed + k, days) for k, days in enumerate(stretches)]
@@ -59,9 +60,9 @@ def jobs(seed: int, shop_years: float, names: Sequence[str] = ()) -> list[Job]:
     found: list[Job] = []
     for turn in range(rounds):
         found += healthy_jobs[turn : turn + 1]
-        for each in FAMILIES:
-            numbers = range(turn * each.every, (turn + 1) * each.every)
-            found += [Job(each.name, seed + n, n) for n in numbers]
+        for place in range(max(each.every for each in FAMILIES)):
+            numbers = [(each.name, turn * each.every + place) for each in FAMILIES if place < each.every]
+            found += [Job(name, seed + n, n) for name, n in numbers]
     found += healthy_jobs[rounds:]
     return [job for job in found if not names or (job.family or "healthy") in names]
 
