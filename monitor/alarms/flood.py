@@ -127,6 +127,7 @@ def burst(flood: Flood, alarms: Mapping[str, Alarm], plant: Plant, now_ms: int) 
     shown = [*standing, *(name for name in ranked if name not in standing)][:_SHOWN]
     evidence: Evidence = {
         "total": len(conditions),
+        "transitions": [held.key for held in flood.held],
         "standing": len(standing),
         "over": len(known) - len(standing),
         "high": sum(known[name].priority == "high" for name in standing),

@@ -327,7 +327,7 @@ def test_an_alarm_goes_as_the_standards_say_however_things_happen(
     run_state_machine_as_test(
         AlarmMachine,
         settings=settings(
-            max_examples=40, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
+            max_examples=30, stateful_step_count=40, deadline=None, suppress_health_check=list(HealthCheck)
         ),
     )
 
