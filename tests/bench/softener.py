@@ -111,6 +111,7 @@ class Told:
     first_ms: int | None
     early: int  # alarms before the fault
     hard_ms: int | None  # when the true hardness behind the softener passed 20 mg/L
+    cycles: float  # what ran from the fault until it was told, in the shop's own litres between regenerations
     tests_late: int | None  # drop tests from then on until it was told, 1 being the first
 
     @property
@@ -121,6 +122,16 @@ class Told:
 def period_ms(run: Run, until_ms: int) -> float:
     times = [ms for ms, what, _ in run.events if what == "regeneration" and ms < until_ms]
     return float(np.mean(np.diff(times)))
+
+
+def cycles_between(run: Run, begin_ms: int, end_ms: int | None) -> float:
+    """Litres between two times in those of a sound cycle: a shop that is closed regenerates nothing."""
+    if end_ms is None:
+        return float("inf")
+    times = [ms for ms, what, _ in run.events if what == "regeneration" and ms < begin_ms]
+    minutes = np.array([(ms - run.start_ms) / 60_000 for ms in (*times, begin_ms, end_ms)])
+    litres = run.series["total:feed"].at(minutes)
+    return float((litres[-1] - litres[-2]) / np.mean(np.diff(litres[:-2])))
 
 
 def measured(seed: int, fault: str, outfit: str, days: int, begin_day: float, run: Run | None = None) -> Told:
@@ -138,7 +149,15 @@ def measured(seed: int, fault: str, outfit: str, days: int, begin_day: float, ru
     if hard_ms is not None and first_ms is not None:
         late = sum(1 for ms, _ in Hands(run).hardness_tests() if hard_ms <= ms <= first_ms)
     early = sum(1 for _, ms in alarms if ms < begin_ms)
-    return Told(seed, begin_ms, period_ms(run, begin_ms), first_ms, early, hard_ms, late)
+    cycles = cycles_between(run, begin_ms, first_ms)
+    return Told(seed, begin_ms, period_ms(run, begin_ms), first_ms, early, hard_ms, cycles, late)
+
+
+def _summed(periods: list[float]) -> str:
+    delays = sorted(periods)
+    within = sum(1 for one in delays if one <= 2.0)
+    ninety = delays[int(0.9 * len(delays)) - 1]
+    return f"{within}/{len(delays)} within 2 periods, median {np.median(delays):.2f}, 90 % {ninety:.2f}"
 
 
 def main() -> None:
@@ -162,18 +181,13 @@ def main() -> None:
         for outfit in options.outfit or OUTFITS:
             if fault:
                 told = [measured(s, fault, outfit, options.days, options.begin, runs[s]) for s in seeds]
-                delays = sorted(one.periods for one in told)
-                within = sum(1 for one in delays if one <= 2.0)
                 if outfit == "test":
                     tests = [one.tests_late for one in told]
                     print(f"{fault} test: drop tests from the first hard water on until told: {tests}")
-                print(
-                    f"{fault} {outfit}: within 2 periods {within}/{len(told)}, median "
-                    f"{np.median(delays):.2f}, "
-                    f"90 % {delays[int(0.9 * len(delays)) - 1]:.2f}, early alarms "
-                    f"{sum(o.early for o in told)}",
-                    flush=True,
-                )
+                delays = _summed([one.periods for one in told])
+                cycles = _summed([one.cycles for one in told])
+                early = sum(one.early for one in told)
+                print(f"{fault} {outfit}: time {delays}; litres {cycles}; early alarms {early}", flush=True)
             else:
                 with tempfile.TemporaryDirectory() as folder:
                     false = [raised(judged(runs[s], outfit, Path(folder))) for s in seeds]
