@@ -191,7 +191,7 @@ def _sections(digest: Digest) -> Iterator[Section]:
 
 
 def _instrument(n: int, one: InstrumentWeek, digest: Digest) -> Item:
-    lines = [_availability(one)]
+    lines = [_availability(one)] if one.channels else []
     for channel in one.channels:
         lines += _channel(channel, digest.zone, named=len(one.channels) > 1)
     lines += [f"{e.name} {_extra(e)}" for e in one.extras]

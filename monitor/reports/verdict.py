@@ -17,6 +17,17 @@ MOST_BAD = 0.05
 MOST_UNCERTAIN = 0.25
 STUCK_H, SPIKY_H = 12.0, 12.0
 NOISIER, QUIETER = 3.0, 1.0 / 5.0
+# A level, a flow or a pressure swings with the machines: in a week of two shifts more than in one of none.
+_NOISE_TELLS = (
+    "conductivity",
+    "resistivity",
+    "tds",
+    "ph",
+    "turbidity",
+    "temperature",
+    "hardness",
+    "chlorine",
+)
 
 _ACTIONS: dict[Verdict, str] = {
     "silent": "Look whether it has power and its cable, then at the gateway; `goodwater listen` shows what "
@@ -85,7 +96,7 @@ def _of_channel(channel: ChannelWeek, to_ms: int, several: bool) -> Iterator[tup
 def _noise(channel: ChannelWeek, who: str) -> Iterator[tuple[Verdict, str]]:
     if channel.spiky_h >= SPIKY_H:
         yield "spiky", f"{who}jumps or swings in {_hours(channel.spiky_h)}"
-    ratio = channel.noise_ratio
+    ratio = channel.noise_ratio if channel.quantity in _NOISE_TELLS else None
     if ratio is not None and ratio >= NOISIER:
         yield "spiky", f"{who}{ratio:.1f} times its usual noise"
     # A reading within the display's last step has no noise to lose.

@@ -120,6 +120,15 @@ def test_one_step_of_the_process_is_no_noise(one: Shop) -> None:
     assert of(one.digest(), "di-meter").channels[0].noise_ratio == pytest.approx(1.0)
 
 
+def test_a_flow_that_swings_more_is_no_fault_of_its_meter(one: Shop) -> None:
+    one.well(*BEFORE, WEEK)
+    one.said("ro.flow", WEEK.earlier(-1), lambda n: 2.0 + n % 3 * 2.0)
+    one.said("ro.total", WEEK.earlier(-1), lambda n: 1e6 + n)
+    meter = of(one.digest(WEEK.earlier(-1)), "permeate-meter")
+    assert meter.channels[0].noise_ratio == pytest.approx(40.0)
+    assert meter.verdict == "fine"
+
+
 def test_drift_against_the_partner_on_the_same_water_is_told_with_how_it_was(one: Shop) -> None:
     one.well(*BEFORE)
     one.said("di.ec", WEEK, lambda n: 3.4 + n % 3 / 10)
