@@ -231,7 +231,7 @@ def test_a_value_beyond_its_threshold_makes_it_due_and_a_spike_does_not(tmp_path
             for n in range(round(144 * first), round(144 * last))
         ]
 
-    events = [*ec(0, 1.29, 5.0), *ec(1.29, 1.295, 30.0), *ec(1.295, 1.5, 5.0), *ec(1.5, 4.5, 30.0)]
+    events = [*ec(0, 1.27, 5.0), *ec(1.27, 1.295, 30.0), *ec(1.295, 1.5, 5.0), *ec(1.5, 4.5, 30.0)]
     heart.see(*days(0, 3, [*events, did(2, 9, "di", "rinse")]))
     assert said(heart) == [("raised", "Wed 03 07:00", "Checks due: rinse the bed (now)")]
     facts = dict(RULES["overdue"].wording(heart.transitions[0].evidence).facts)

@@ -67,6 +67,15 @@ def test_a_wild_value_or_an_hour_of_them_is_no_rate(tmp_path: Path) -> None:
     assert heart.story("di-rate") == []
 
 
+def test_of_two_parts_that_are_left_of_an_end_one_may_be_wild(tmp_path: Path) -> None:
+    heart = shop(tmp_path)
+    begin = 2 * DAY
+    steady = [(m, 5.0 + m % 120 / 600) for m in range(0, begin - 2 * HOUR, HOUR)]
+    wild = [(m, 30.0) for m in range(begin + 2 * HOUR, begin + 4 * HOUR, 20)]  # two hours of it, behind a gap
+    heart.see(*di([*steady, (begin, 5.0), (begin + HOUR, 5.1), *wild]))
+    assert heart.story("di-rate") == []
+
+
 def test_a_step_is_told_within_a_sixth_of_the_time_and_is_over_when_the_time_has_passed(
     tmp_path: Path,
 ) -> None:
