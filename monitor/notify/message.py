@@ -125,7 +125,7 @@ def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now
         letter, plant, person, now_ms, owed.message_id, thread_id(owed.notice, plant.site.id)
     )
     headers = {"X-Goodwater-Alarm": f"{told.condition}#{told.occurrence}", "X-Goodwater-Cause": told.cause}
-    if told.priority == "high" and told.state in _STANDS:
+    if told.priority == "high" and (told.state in _STANDS or told.evidence.get("standing")):
         headers["Importance"] = "high"
     return replace(
         message, headers=headers, data=notice_json(owed, plant, place, message.subject, message.text)
