@@ -27,7 +27,7 @@ THRESHOLD = math.log(2 * RUN_LENGTH_DAYS)
 _WILDEST, _STEEPEST = 3.0, 1.5
 _WILDEST_QUIET, _STEEPEST_QUIET = 4.0, 3.0
 _SUSPECT = 0.4
-_BORNE_OUT = 0.25
+_BORNE_OUT = 0.5
 _ALONE = 1.5
 # Nights that speak against a leak by odds of twenty to one: what is lost is lost while the machine runs. From
 # one job to the next drag-out changes by more than half for weeks, so then it has to double (our own choice).
