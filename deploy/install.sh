@@ -62,6 +62,7 @@ as_root chown -R root:goodwater /etc/goodwater
 as_root chmod -R o= /etc/goodwater
 
 put deploy/systemd/goodwater.service /etc/systemd/system/goodwater.service
+put deploy/systemd/goodwater-page.service /etc/systemd/system/goodwater-page.service
 put deploy/udev/99-goodwater-serial.rules /etc/udev/rules.d/99-goodwater-serial.rules
 keep deploy/mosquitto/goodwater.conf /etc/mosquitto/conf.d/goodwater.conf
 

@@ -22,6 +22,7 @@ from functools import partial
 from pathlib import Path
 
 from monitor import logs
+from monitor.acknowledging.links import Links
 from monitor.alarms import own
 from monitor.alive.heartbeat import Heart
 from monitor.alive.status_topic import StatusWord
@@ -287,6 +288,7 @@ class Daemon:
             site_file=str(self._site.path.resolve()),  # typed from any folder
             settings=self._site.delivery,
             report_words=Words(self._stopping).of,
+            link=Links(self._site.page, self._site.plant.site.id, data).of,
         )
 
     def _make_weekly(self, data: Path, keeper: Keeper) -> Weekly:

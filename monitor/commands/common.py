@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import getpass
 import os
-import time
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -15,7 +14,7 @@ from zoneinfo import ZoneInfo
 from monitor.cli import Refused
 from monitor.readings import OperatorAction
 from monitor.store import inbox
-from monitor.store.files import holder, open_inbox
+from monitor.store.files import open_inbox
 
 _WAIT_S = 5.0
 
@@ -77,18 +76,12 @@ def hand_in(data: Path, action: OperatorAction, what: str, done: str) -> int:
     """Put what a person did into the inbox, wait for a running watch to take it up, and say what became of
     it; gives the command's exit code."""
     with contextlib.closing(open_inbox(data)) as connection:
-        number = inbox.put(connection, action)
-        if holder(data) is None:
-            print(f"{what}: noted; it takes effect when the watch runs again")
-            return 0
-        end = time.monotonic() + _WAIT_S
-        while time.monotonic() < end:
-            if inbox.taken(connection, number):
-                print(f"{what}: {done}")
-                return 0
-            time.sleep(0.05)
-    print(f"{what}: noted, but the watch has not taken it up yet (see `goodwater status`)")
-    return 1
+        became = inbox.hand_in(connection, data, action, _WAIT_S)
+    if became == "waiting":
+        print(f"{what}: noted, but the watch has not taken it up yet (see `goodwater status`)")
+        return 1
+    print(f"{what}: {done if became == 'taken' else 'noted; it takes effect when the watch runs again'}")
+    return 0
 
 
 def login() -> str:

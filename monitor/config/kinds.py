@@ -13,6 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, Field, create_model
 
+from monitor.acknowledging.settings import PageSettings
 from monitor.alive.settings import Heartbeat, StatusTopic
 from monitor.intake import (
     hand_settings,
@@ -107,6 +108,7 @@ SINGLE: Mapping[str, type[BaseModel]] = {
     "batch": BatchSettings,
     "heartbeat": Heartbeat,
     "status_topic": StatusTopic,
+    "page": PageSettings,
 }
 
 

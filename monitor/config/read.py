@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
+from monitor.acknowledging.settings import PageSettings
 from monitor.alive.settings import Heartbeat, StatusTopic
 from monitor.condition.derive import build as build_derived
 from monitor.config.agree import Document, disagreements, misnamed, refers_amiss
@@ -54,6 +55,7 @@ class SiteFile:
     batch: BatchSettings
     heartbeat: Heartbeat
     status_topic: StatusTopic
+    page: PageSettings
     data_dir: Path
 
     @cached_property
@@ -99,6 +101,7 @@ def load(path: str | Path) -> SiteFile:
         batch=tables.batch,
         heartbeat=tables.heartbeat,
         status_topic=tables.status_topic,
+        page=tables.page,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
 

@@ -37,6 +37,10 @@ _REPORTED_AGAIN_MS = 600_000  # the result of a row that is still in the outbox 
 _IDLE_S = 60.0  # longest sleep: a clock that was set forward is noticed by then
 
 
+def _no_link(owed: Owed) -> str:
+    return ""
+
+
 def _no_words(report: Report) -> ReportWords:
     raise Temporary(f"nothing here puts {report.key} into words", about="message")
 
@@ -62,17 +66,20 @@ class Delivery:
         site_file: str,
         settings: DeliverySettings | None = None,
         report_words: Callable[[Report], ReportWords] = _no_words,
+        link: Callable[[Owed], str] = _no_link,
     ) -> None:
         """`due(before_ms)` gives every row not yet settled whose stored retry is before that time, oldest
-        first; `report_words` puts a report into words, and raises Temporary when it cannot; `report` hands a
-        result to the writer and may raise when it cannot be taken just now; `random` gives numbers from 0 up
-        to 1. All are called in the delivery thread.
+        first; `report_words` puts a report into words, and raises Temporary when it cannot; `link` gives the
+        address that acknowledges what a row tells, or nothing; `report` hands a result to the writer and may
+        raise when it cannot be taken just now; `random` gives numbers from 0 up to 1. All are called in the
+        delivery thread.
         """
         self._plant, self._around, self._wordings = plant, around, wordings
         self._due, self._report, self._clock, self._random = due, report, clock, random
         self._site_file = site_file
         self._settings = settings or DeliverySettings()
         self._report_words = report_words
+        self._link = link
         self._ways: dict[tuple[str, int], _WayState] = {}
         self._alone: dict[int, Waiting] = {}  # rows that their far end put off, by id
         self._settled: dict[int, DeliveryResult] = {}  # done, and perhaps not yet committed
@@ -212,7 +219,14 @@ class Delivery:
     def _message(self, row: AnyOwed, now_ms: int) -> Message:
         if isinstance(row, OwedReport):
             return compose_report(row, self._plant, self._report_words(row.report), now_ms=now_ms)
-        return compose(row, self._plant, self._wordings, site_file=self._site_file, now_ms=now_ms)
+        return compose(
+            row,
+            self._plant,
+            self._wordings,
+            site_file=self._site_file,
+            now_ms=now_ms,
+            link=self._link(row),
+        )
 
     def _works(self, state: _WayState, row: AnyOwed, way: Way) -> None:
         if state.failures:

@@ -20,6 +20,7 @@ _FOOT = (
     "Goodwater advises; it is no safety system. Before work on the plant follow the shop's own rules, "
     "local codes and the instructions of the makers."
 )
+_BY_LINK = "Inside the shop's network, open this page and press its button:"
 # Colour only for what needs a person; the word beside it says the same.
 _BAR = {"high": "#b3261e", "medium": "#b26a00", "low": "#5b6b7b", "quiet": "#9aa5b1"}
 
@@ -36,6 +37,7 @@ class Letter:
     acknowledging: tuple[str, ...] = ()
     command: str = ""  # to be typed as it stands
     tone: Tone = "quiet"
+    link: str = ""  # to the page that acknowledges
 
     def harmless(self) -> Letter:
         """The same with every text as one line of visible characters."""
@@ -48,6 +50,7 @@ class Letter:
             acknowledging=tuple(map(one_line, self.acknowledging)),
             command=one_line(self.command),
             tone=self.tone,
+            link=one_line(self.link),
         )
 
 
@@ -68,8 +71,9 @@ def as_text(letter: Letter) -> str:
         blocks.append(_block("Caution", (_wrapped(line, "- ") for line in letter.cautions)))
     if letter.acknowledging:
         command = (f"    {letter.command}",) if letter.command else ()
+        link = (_wrapped(_BY_LINK), f"    {letter.link}") if letter.link else ()
         lines = [_wrapped(line) for line in letter.acknowledging]
-        blocks.append(_block("To acknowledge", (*lines[:1], *command, *lines[1:])))
+        blocks.append(_block("To acknowledge", (*link, *lines[:1], *command, *lines[1:])))
     blocks.append(_wrapped(_FOOT))
     return "\n\n".join(block for block in blocks if block) + "\n"
 
@@ -113,9 +117,21 @@ def as_html(letter: Letter) -> str:
     if letter.acknowledging:
         command = f"<pre>{escape(letter.command)}</pre>" if letter.command else ""
         first, *rest = letter.acknowledging
-        body.append("<h2>To acknowledge</h2>" + _paragraphs((first,)) + command + _paragraphs(rest))
+        body.append(
+            "<h2>To acknowledge</h2>"
+            + _link(letter.link)
+            + _paragraphs((first,))
+            + command
+            + _paragraphs(rest)
+        )
     body.append(f'<p class="foot">{escape(_FOOT)}</p>')
     return _PAGE.format(title=escape(letter.first_line), body="\n".join(body))
+
+
+def _link(address: str) -> str:
+    if not address:
+        return ""
+    return f'<p>{escape(_BY_LINK)}<br><a href="{escape(address)}">{escape(address)}</a></p>'
 
 
 def _paragraphs(lines: Iterable[str]) -> str:

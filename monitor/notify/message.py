@@ -105,11 +105,13 @@ def compose_report(owed: OwedReport, plant: Plant, words: ReportWords, *, now_ms
     return replace(told, data={**told.data, owed.report.kind: dict(owed.report.body)})
 
 
-def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now_ms: int) -> Message:
+def compose(
+    owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now_ms: int, link: str = ""
+) -> Message:
     """The message about one transition.
 
-    `site_file` is what a person types after `goodwater ack`. Raises: KeyError when the person is no longer
-    in the plant.
+    `site_file` is what a person types after `goodwater ack`, `link` leads to the page that acknowledges it;
+    empty where there is none. Raises: KeyError when the person is no longer in the plant.
     """
     person = person_of(plant, owed.notice.person)
     told = owed.transition
@@ -118,7 +120,7 @@ def compose(owed: Owed, plant: Plant, wordings: Wordings, *, site_file: str, now
     if told.cause == "burst":
         letter = replace(letter, acknowledging=_EACH, command=_typed("alarms", site_file))
     elif told.state in _TO_ACKNOWLEDGE:
-        letter = _with_command(letter, told, site_file, "ack", "On")
+        letter = replace(_with_command(letter, told, site_file, "ack", "On"), link=link)
     elif told.state is AlarmState.LATCHED_ACKNOWLEDGED:
         letter = _with_command(letter, told, site_file, "reset", "To have it normal again: on")
     message = _from_letter(

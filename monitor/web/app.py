@@ -16,20 +16,23 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import ASGIApp, Receive, Scope, Send
 
+from monitor.acknowledging.desk import Desk
 from monitor.clock import Clock
+from monitor.plant.addresses import is_loopback
 from monitor.plant.model import Plant
-from monitor.readings import Transition
+from monitor.readings import Transition, Wording
 from monitor.store.files import StoreMissing, file_mark, holder, open_reader
 from monitor.web import view
+from monitor.web.acknowledge import routes
+from monitor.web.headers import HEADERS
 
 _HERE = Path(__file__).parent
 _LOOK_S = 0.5
 _SAY_SOMETHING_S = 10.0
-# Nothing from outside, nothing inline: the page cannot be made to load or run anything else.
-_POLICY = (
-    "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; frame-ancestors 'none'"
-)
+_LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+_BEHIND_LINKS = ("/ack/", "/look.css")
 
 
 @dataclass(frozen=True)
@@ -39,11 +42,12 @@ class Shop:
     plant: Plant
     data: Path
     clock: Clock
-    first_line: Callable[[Transition], str]
+    wording: Callable[[Transition], Wording]
+    hosts: tuple[str, ...] = ()  # names of this machine, besides the loopback's, that people use for it
 
 
 def make(shop: Shop) -> Starlette:
-    """The application. Serve it on the loopback only: it knows no login."""
+    """The application. It knows no login: other machines reach nothing of it but what is behind a link."""
     templates = Environment(loader=FileSystemLoader(_HERE), autoescape=True, trim_blocks=True)
 
     def rendered(name: str) -> Response:
@@ -54,7 +58,7 @@ def make(shop: Shop) -> Starlette:
                     connection,
                     shop.clock.now_ms(),
                     daemon_runs=holder(shop.data) is not None,
-                    first_line=shop.first_line,
+                    first_line=lambda transition: shop.wording(transition).first_line,
                 )
         except StoreMissing as error:
             return PlainTextResponse(f"{error}\n", 503)
@@ -62,7 +66,7 @@ def make(shop: Shop) -> Starlette:
             return PlainTextResponse(f"The store cannot be read: {error}\n", 503)
         return HTMLResponse(
             templates.get_template(name).render(now=now),
-            headers={"content-security-policy": _POLICY, "cache-control": "no-store"},
+            headers=HEADERS,
         )
 
     # Plain functions: Starlette runs them in a thread, so a slow disk does not hold up the streams.
@@ -82,10 +86,30 @@ def make(shop: Shop) -> Starlette:
             Route("/events", events),
             Route("/look.css", _file("look.css", "text/css")),
             Route("/live.js", _file("live.js", "text/javascript")),
+            *routes(Desk(shop.plant, shop.data, shop.clock.now_ms), shop.plant, shop.wording, templates),
         ],
         # A page on the loopback must not be read through a name that somebody else points at it.
-        middleware=[Middleware(TrustedHostMiddleware, allowed_hosts=["127.0.0.1", "localhost", "[::1]"])],
+        middleware=[
+            Middleware(TrustedHostMiddleware, allowed_hosts=[*_LOOPBACK, *shop.hosts]),
+            Middleware(OthersByLinkOnly),
+        ],
     )
+
+
+class OthersByLinkOnly:
+    """Lets other machines reach only what a signed link leads to."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        client = scope.get("client")
+        others = client is None or not is_loopback(client[0])
+        if scope["type"] == "http" and others and not scope["path"].startswith(_BEHIND_LINKS):
+            words = "The live page is shown on the gateway itself; from here only links of messages work.\n"
+            await PlainTextResponse(words, 403)(scope, receive, send)
+        else:
+            await self._app(scope, receive, send)
 
 
 async def _changes(data: Path) -> AsyncIterator[str]:

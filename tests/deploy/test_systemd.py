@@ -13,6 +13,8 @@ import pytest
 REPOSITORY = Path(__file__).resolve().parents[2]
 UNIT = REPOSITORY / "deploy" / "systemd" / "goodwater.service"
 GUARD = UNIT.with_name("goodwater-guard.service")
+PAGE = UNIT.with_name("goodwater-page.service")
+UNITS = pytest.mark.parametrize("unit", [UNIT, GUARD, PAGE], ids=["watch", "guard", "page"])
 
 
 def setting(key: str) -> list[str]:
@@ -43,7 +45,7 @@ def analyse(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("unit", [UNIT, GUARD], ids=["watch", "guard"])
+@UNITS
 def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str], unit: Path) -> None:
     """The program is not in /opt here, so another one stands in its place; all else is as shipped."""
     text = unit.read_text(encoding="utf-8").replace("/opt/goodwater/.venv/bin/goodwater", sys.executable)
@@ -53,7 +55,7 @@ def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path, analyse: list[str], 
     assert (found.returncode, found.stderr) == (0, "")
 
 
-@pytest.mark.parametrize("unit", [UNIT, GUARD], ids=["watch", "guard"])
+@UNITS
 def test_systemd_rates_the_sandbox_as_well_closed(analyse: list[str], unit: Path) -> None:
     """systemd-analyze(1): 0 is fully closed, 10 fully open; 2.0 leaves serial ports and the network."""
     asked = [*analyse, "security", "--no-pager", "--offline=true", "--threshold=20", str(unit)]
@@ -87,6 +89,8 @@ def test_the_places_it_names_are_those_that_the_installation_makes(tmp_path: Pat
     program, _, site = setting("ExecStart")[0].split()
     assert (tmp_path / site.lstrip("/")).is_file()
     assert (tmp_path / "etc/systemd/system/goodwater.service").read_text() == UNIT.read_text()
+    assert (tmp_path / "etc/systemd/system/goodwater-page.service").read_text() == PAGE.read_text()
+    assert f"\nExecStart={program} page {site}\n" in PAGE.read_text()
     # The environment is made on the gateway itself, by the env.sh installed there, in that folder's .venv.
     assert "would run: sh /opt/goodwater/deploy/env.sh runtime" in installed.stdout
     assert Path(program).parents[2] == Path("/opt/goodwater")

@@ -236,6 +236,17 @@ def test_the_command_is_quoted_for_a_shell_where_it_must_be() -> None:
     assert "    goodwater ack '/srv/north hall.toml' di-limit#3\n" in made.text
 
 
+def test_a_link_to_acknowledge_by_stands_before_the_command_and_only_while_somebody_is_waited_for() -> None:
+    link = "http://192.168.1.5:8410/ack/" + "a" * 32
+    made = compose(owed(), plant(), WORDINGS, site_file="site.toml", now_ms=NOW_MS, link=link)
+    assert f"press its button:\n    {link}\nOn the computer" in made.text
+    assert f'<a href="{link}">{link}</a>' in made.html
+    assert "From outside the shop's network it cannot be acknowledged" in made.text
+    over = owed(transition(cause="returned", step=2, state=AlarmState.NORMAL))
+    told = compose(over, plant(), WORDINGS, site_file="site.toml", now_ms=NOW_MS, link=link)
+    assert link not in told.text + told.html
+
+
 def test_the_data_for_machines_holds_no_number_that_json_lacks() -> None:
     evidence = EVIDENCE | {"trend": math.nan, "series": [1.0, math.inf], "deep": {"x": -math.inf}}
     data = json.loads(json.dumps(message(transition(evidence=evidence)).data, allow_nan=False))

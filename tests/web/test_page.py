@@ -56,7 +56,7 @@ def page() -> Iterator[Callable[[Path], Page]]:
 
     def make(site: Path) -> Page:
         made.append(Page(site))
-        eventually(made[-1].answers, 20)
+        eventually(made[-1].answers, 60)
         return made[-1]
 
     yield make
