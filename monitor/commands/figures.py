@@ -48,7 +48,7 @@ def accounts(site: SiteFile, connection: sqlite3.Connection) -> dict[str, list[A
         except ValidationError:
             continue  # of another version: it is learned anew
         for name, sump in state.sumps.items():
-            found[name] = [
-                Account(day.end_ms, day.hours, day.lost_l, day.refilled_l) for day in sump.books.days
-            ]
+            days = [Account(day.end_ms, day.hours, day.lost_l, day.refilled_l) for day in sump.books.days]
+            # A rule that only watches for bursts keeps books of the same sumps, and no accounts.
+            found[name] = max(days, found.get(name, []), key=len)
     return found

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 from pydantic import JsonValue, TypeAdapter
 
@@ -16,11 +16,19 @@ FORMAT = "goodwater.digest/1"
 
 # One word for an instrument, the worst that holds; in this order. What each asks for is in `verdict`.
 Verdict = Literal[
-    "silent", "faulty", "stuck", "drifting", "gaps", "spiky", "doubtful", "overdue", "unjudged", "fine"
+    "silent",
+    "faulty",
+    "off-scale",
+    "stuck",
+    "drifting",
+    "gaps",
+    "spiky",
+    "doubtful",
+    "overdue",
+    "unjudged",
+    "fine",
 ]
-VERDICTS: tuple[Verdict, ...] = (
-    "silent", "faulty", "stuck", "drifting", "gaps", "spiky", "doubtful", "overdue", "unjudged", "fine",
-)  # fmt: skip
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 # One character an hour of the week, worst quality that a tenth of its readings or more had.
 HOUR_GOOD, HOUR_UNCERTAIN, HOUR_BAD, HOUR_NOTHING = "g", "u", "b", "."
@@ -103,6 +111,10 @@ class ChannelWeek:
     @property
     def spiky_h(self) -> float:
         return sum(span.hours for span in self.spiky)
+
+    def share_of(self, *reasons: str) -> float:
+        """Of its readings, those that bear one of the reasons, counted for each."""
+        return sum(share for reason, share in self.reasons if reason in reasons)
 
     @property
     def noise_ratio(self) -> float | None:

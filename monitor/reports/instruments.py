@@ -63,7 +63,7 @@ def _instrument(
     return InstrumentWeek(
         instrument.id,
         instrument.label,
-        plant.place_of(instrument.channel[0].id),
+        _place(plant, instrument),
         word,
         why,
         action,
@@ -77,6 +77,12 @@ def _instrument(
             and (extra := _extra(connection, plant, channel.id, week, hours)) is not None
         ),
     )
+
+
+def _place(plant: Plant, instrument: Instrument) -> str:
+    """Its own point, else where its first channel measures."""
+    own = next((point.label for point in plant.point if point.id == instrument.point), None)
+    return own or plant.place_of(instrument.channel[0].id)
 
 
 def _channel(

@@ -9,7 +9,6 @@ from typing import Any
 
 from markupsafe import Markup
 
-from monitor.plant.units import shown
 from monitor.reports import pictures
 from monitor.reports.figures import Digest, as_json
 from monitor.reports.paper import Paper, paper
@@ -65,9 +64,7 @@ def page(digest: Digest) -> str:
     shown_ = [
         {
             "name": pictures.called(instrument, channel),
-            "ends": f"{channel.low:.3g} to {shown(channel.high, channel.quantity)}"
-            if channel.low is not None and channel.high is not None
-            else "",
+            "ends": pictures.ends_of(channel),
             "picture": Markup(
                 svg(pictures.plot_only(pictures.course(instrument, channel, digest.from_ms, digest.to_ms)))
             ),

@@ -226,7 +226,9 @@ def _longest(one: InstrumentWeek) -> str:
 def _channel(channel: ChannelWeek, zone: str, *, named: bool) -> Iterator[str]:
     quantity = channel.quantity
     parts = []
-    if (
+    if quantity == "contact" and channel.mean is not None:
+        parts.append(f"on in {channel.mean:.0%} of its readings")
+    elif (
         quantity != "volume"
         and channel.low is not None
         and channel.mean is not None

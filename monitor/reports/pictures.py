@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from monitor.notify.words import one_line
+from monitor.plant.quantities import QUANTITIES
 from monitor.plant.units import shown
 from monitor.reports.drawing import Box, Drawing, Ink, Path, Shape, Words
 from monitor.reports.figures import (
@@ -84,10 +85,13 @@ def courses(digest: Digest) -> list[tuple[str, ChannelWeek]]:
     known = {channel.id: (one.name, channel) for one in digest.instruments for channel in one.channels}
     wanted = [point.quality for point in digest.points if point.quality]
     wanted += [channel.id for one in digest.needing for channel in one.channels]
-    found = [
-        known[name] for name in dict.fromkeys(wanted) if name in known and known[name][1].course.starts_ms
-    ]
+    found = [known[name] for name in dict.fromkeys(wanted) if name in known and _is_drawn(known[name][1])]
     return found[:MOST_COURSES]
+
+
+def _is_drawn(channel: ChannelWeek) -> bool:
+    """A count only rises and a contact only switches: neither has a course."""
+    return bool(channel.course.starts_ms) and channel.quantity not in ("volume", "contact", "count")
 
 
 def called(instrument: str, channel: ChannelWeek) -> str:
@@ -124,8 +128,9 @@ def course(instrument: str, channel: ChannelWeek, from_ms: int, to_ms: int) -> D
             line = tuple((at, y(drawn.mean[n])) for at, n in zip(middles, run, strict=True))
             shapes.append(Path(line, "ink"))
         else:
-            shapes.append(Box(middles[0] - 0.7, upper[0][1], 1.4, max(lower[0][1] - upper[0][1], 1.4), "ink"))
-    ends = f"{_short(min(drawn.low))} to {shown(max(drawn.high), channel.quantity)}"
+            tall = lower[0][1] - upper[0][1]
+            shapes.append(Box(middles[0] - 1.2, upper[0][1] - 1.2, 2.4, tall + 2.4, "ink"))
+    ends = ends_of(channel)
     shapes.append(Words(0, 11, name, 11, plain=f"{channel.id}  {ends}"))
     words = (
         f"{name}: lowest {shown(min(drawn.low), channel.quantity)}, highest "
@@ -172,5 +177,7 @@ def _way(means: Sequence[float], quantity: str) -> str:
     return f"began at {shown(means[0], quantity)}, ended at {shown(means[-1], quantity)}"
 
 
-def _short(value: float) -> str:
-    return f"{value:.3g}"
+def ends_of(channel: ChannelWeek) -> str:
+    """The span of a channel's course, in words."""
+    low, high = min(channel.course.low), max(channel.course.high)
+    return f"{low:,.{QUANTITIES[channel.quantity].decimals}f} to {shown(high, channel.quantity)}"

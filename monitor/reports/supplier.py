@@ -70,6 +70,9 @@ def supplier_page(
         sumps(connection, only, week, known, events, accounts)[0]
         for week, known in zip(weeks, hours, strict=True)
     ]
+    said = [_says(one) or bool(_made(plant, known)) for one, known in zip(found, hours, strict=True)]
+    told_weeks = 1 + max((n for n, one in enumerate(said) if one), default=0)
+    weeks, found, hours = weeks[:told_weeks], found[:told_weeks], hours[:told_weeks]
     names = list(dict.fromkeys(latest.name for one in found for latest in one.minerals))
     coolant = next((one for one in plant.coolant if one.id == sump.coolant), None)
     channels = {c.id for i in plant.instrument if i.sump == sump.id for c in i.channel}
@@ -79,7 +82,7 @@ def supplier_page(
         if t.cause == "raised" and (t.subject == sump.id or t.subject in channels)
     ]
     return SupplierPage(
-        title=one_line(f"{sump.label} at {plant.site.name}: coolant and water, {len(weeks)} weeks"),
+        title=one_line(f"{sump.label} at {plant.site.name}: coolant and water"),
         span=f"{weeks[-1].label} to {weeks[0].label}",
         facts=tuple((label, one_line(value)) for label, value in _facts(plant, sump, coolant)),
         columns=("Week", "Make-up, L", "Lost, L", "Make-up water", *map(one_line, names)),
@@ -107,6 +110,11 @@ def _hours(connection: sqlite3.Connection, plant: Plant, sump: Sump, last: Week)
     ]
     of = {name: Hours.of_weeks(connection, name, last, WEEKS) for name in names}
     return [{name: hours[n] for name, hours in of.items()} for n in range(WEEKS)]
+
+
+def _says(sump: SumpWeek) -> bool:
+    """Whether anything is known of a week."""
+    return sump.make_up is not None or sump.lost is not None or bool(sump.minerals)
 
 
 def _made(plant: Plant, hours: Mapping[str, Hours]) -> str:

@@ -15,7 +15,8 @@ _DAY_MS = 86_400_000
 LEAST_AVAILABLE = 0.95
 MOST_BAD = 0.05
 MOST_UNCERTAIN = 0.25
-STUCK_H, SPIKY_H = 12.0, 12.0
+MOST_SPIKY = 0.1
+STUCK_H = 12.0
 NOISIER, QUIETER = 3.0, 1.0 / 5.0
 # A level, a flow or a pressure swings with the machines: in a week of two shifts more than in one of none.
 _NOISE_TELLS = (
@@ -29,11 +30,15 @@ _NOISE_TELLS = (
     "chlorine",
 )
 
+_OFF_SCALE = ("over range", "under range")
+
 _ACTIONS: dict[Verdict, str] = {
     "silent": "Look whether it has power and its cable, then at the gateway; `goodwater listen` shows what "
     "arrives.",
     "faulty": "Read its own display and fault lamp. Check plug, cable and range; rinse the probe before it "
     "is replaced.",
+    "off-scale": "Look at the water first: beyond its range it is at least so much. Where the water is well, "
+    "check the range that is set, and the wiring.",
     "stuck": "Hold it into another water, or lift it for a minute with the line shut: a live sensor moves.",
     "drifting": "Clean the probe first, then compare with a fresh standard; calibrate only after that.",
     "gaps": "Look at the times of the gaps: a bad plug, a weak battery or signal, a line shared with drives.",
@@ -78,7 +83,10 @@ def _of_channel(channel: ChannelWeek, to_ms: int, several: bool) -> Iterator[tup
             "gaps",
             f"{who}{counted(channel.gap_count, 'gap')}, heard {channel.availability:.0%} of the time",
         )
-    if channel.bad is not None and channel.bad > MOST_BAD:
+    off_scale = channel.share_of(*_OFF_SCALE)
+    if off_scale > MOST_BAD:
+        yield "off-scale", f"{who}{off_scale:.0%} of its readings beyond its range"
+    if channel.bad is not None and channel.bad - off_scale > MOST_BAD:
         yield "faulty", f"{who}{channel.bad:.0%} bad ({_most(channel, Level.BAD)})"
     if channel.stuck_h >= STUCK_H:
         yield "stuck", f"{who}unchanged for {_hours(channel.stuck_h)}"
@@ -94,9 +102,11 @@ def _of_channel(channel: ChannelWeek, to_ms: int, several: bool) -> Iterator[tup
 
 
 def _noise(channel: ChannelWeek, who: str) -> Iterator[tuple[Verdict, str]]:
-    if channel.spiky_h >= SPIKY_H:
-        yield "spiky", f"{who}jumps or swings in {_hours(channel.spiky_h)}"
-    ratio = channel.noise_ratio if channel.quantity in _NOISE_TELLS else None
+    if channel.quantity not in _NOISE_TELLS:
+        return
+    spiky, ratio = channel.share_of("jump", "noisy"), channel.noise_ratio
+    if spiky > MOST_SPIKY:
+        yield "spiky", f"{who}{spiky:.0%} of its readings jump or swing"
     if ratio is not None and ratio >= NOISIER:
         yield "spiky", f"{who}{ratio:.1f} times its usual noise"
     # A reading within the display's last step has no noise to lose.
@@ -116,7 +126,9 @@ def _apart(channel: ChannelWeek, other: Against) -> str:
 def _most(channel: ChannelWeek, level: Level) -> str:
     """The most frequent reason of this severity."""
     of_level = (
-        word for word, _ in channel.reasons if level_of(Reason[word.upper().replace(" ", "_")]) is level
+        word
+        for word, _ in channel.reasons
+        if level_of(Reason[word.upper().replace(" ", "_")]) is level and word not in _OFF_SCALE
     )
     return next(of_level, "reasons no longer kept")
 

@@ -35,6 +35,10 @@ resolution = 1.0
 [[rule]]
 kind = "loss"
 id = "sumps"
+
+[[rule]]
+kind = "loss"
+id = "burst"
 """
 
 
@@ -95,6 +99,8 @@ def test_losses_are_those_that_the_rule_remembers(tmp_path: Path) -> None:
         connection = one.store.writer.connection
         body = TypeAdapter(loss.State).dump_json(state).decode()
         connection.execute("insert into state values ('rule:sumps', ?, ?)", (loss.State.version, body))
+        empty = TypeAdapter(loss.State).dump_json(loss.State({"m01": SumpState()})).decode()
+        connection.execute("insert into state values ('rule:burst', ?, ?)", (loss.State.version, empty))
         assert state_part(connection, "rule:none") is None
         known = accounts(load(path), connection)
         assert known == {"m01": [Account(WEEK.from_ms + 24 * HOUR, 24.0, 12.0, 5.0)]}

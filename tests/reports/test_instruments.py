@@ -87,7 +87,7 @@ def test_shares_and_reasons_are_those_of_the_readings(one: Shop) -> None:
         pytest.approx(0.8, abs=0.01), pytest.approx(0.1, abs=0.01), pytest.approx(0.1, abs=0.01),
     )  # fmt: skip
     assert [word for word, _ in channel.reasons] == ["jump", "over range"]
-    assert meter.verdict == "faulty"
+    assert (meter.verdict, meter.why) == ("off-scale", "10% of its readings beyond its range")
     assert meter.share("bad") == channel.bad
     assert channel.hours.count("b") > 40
 

@@ -107,7 +107,7 @@ def test_what_changed_stands_before_anything_else(digest: Digest) -> None:
 def test_each_instrument_that_needs_a_look_has_its_word_why_and_what_to_do(digest: Digest) -> None:
     text = as_text(paper(digest))
     assert "1. DI display, DI outlet: SILENT. nothing in the last 48 h of the week." in text
-    assert "2. DI meter, DI outlet: FAULTY. 13% bad (over range)." in text
+    assert "2. DI meter, DI outlet: OFF-SCALE. 13% of its readings beyond its range." in text
     assert text.count("   Next: ") >= 4
 
 
