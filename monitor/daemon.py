@@ -24,7 +24,9 @@ from pathlib import Path
 from monitor import logs
 from monitor.acknowledging.links import Links
 from monitor.alarms import own
+from monitor.alive.daily import Daily
 from monitor.alive.heartbeat import Heart
+from monitor.alive.signs import signs
 from monitor.alive.status_topic import StatusWord
 from monitor.clock import Clock, MachineClock, PlayedClock
 from monitor.config import RULES, ConfigMistakes, SiteFile, load
@@ -177,7 +179,7 @@ class Daemon:
             for driver in wires:
                 driver.start()
                 stack.callback(driver.stop)
-            for sign in self._make_signs(keeper):
+            for sign in self._make_signs(data, keeper):
                 sign.start()
                 stack.callback(sign.stop)
             log.info("watching %s with %d rules", self._site.plant.site.name, len(self._site.rules))
@@ -337,18 +339,19 @@ class Daemon:
 
         return tell
 
-    def _make_signs(self, keeper: Keeper) -> list[Heart | StatusWord]:
+    def _make_signs(self, data: Path, keeper: Keeper) -> list[Heart | StatusWord | Daily]:
         """What tells others that the watch runs."""
-        site, folder, signs = self._site, self._site.path.parent, list[Heart | StatusWord]()
-        if site.heartbeat.url is not None:
-            tell = partial(self._low_voice("the heartbeat"), "nobody outside hears the watch")
-            of, sink = site.plant.site, keeper.hand_over
-            signs.append(Heart(site.heartbeat, of, sink, self._clock, folder=folder, tell=tell))
-        for broker in site.brokers:
-            if broker.id == site.status_topic.broker:
-                sink, of_site = keeper.hand_over, site.plant.site.id
-                signs.append(StatusWord(site.status_topic, broker, of_site, sink, self._clock, folder=folder))
-        return signs
+        site, made = self._site, list[Heart | StatusWord | Daily]()
+        tell = partial(self._low_voice("the heartbeat"), "nobody outside hears the watch")
+        made += signs(
+            site.heartbeat, site.status_topic, site.brokers, site.plant.site,
+            sink=keeper.hand_over, clock=self._clock, folder=site.path.parent, tell=tell,
+        )  # fmt: skip
+        if site.all_well.at is not None:
+            around = surroundings(site)
+            connect = partial(open_reader, data)
+            made.append(Daily(site.all_well, site.plant, around, data, self._clock, connect))
+        return made
 
     def _beat_or_stop(self) -> None:
         if not self._beat.alive():

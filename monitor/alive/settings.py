@@ -135,3 +135,25 @@ class StatusTopic(Table):
 
     def topic_of(self, site: str) -> str:
         return self.topic or f"goodwater/{site}/status"
+
+
+class AllWell(Table):
+    """One line a day, whether all is well: the day it does not come, somebody looks."""
+
+    at: Annotated[
+        str | None,
+        Field(
+            pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$",
+            description='the hour it is sent at, in the shop\'s time, like "06:30"; none where left out',
+        ),
+    ] = None
+    to: Annotated[
+        tuple[Annotated[Id, RefersTo("person")], ...],
+        Field(description="ids of the people who get it; all where left out"),
+    ] = ()
+
+    @model_validator(mode="after")
+    def _agrees_with_itself(self) -> AllWell:
+        if self.at is None and self.model_fields_set:
+            raise ValueError('the daily line needs `at`, like "06:30"')
+        return self

@@ -13,6 +13,13 @@ from monitor.plant.addresses import is_inside_the_shop, is_loopback
 def of_outside(site: SiteFile) -> Iterator[Caution]:
     """Nobody who misses the watch, or somebody who would lose power and internet together with it."""
     beat, status = site.heartbeat, site.status_topic
+    if beat.url is None and status.broker is None and site.all_well.at is not None:
+        yield Caution(
+            site.places.single("all_well"),
+            "[all_well]: a power or internet cut is told only by the line that does not come, up to a day "
+            "late, and to whoever notices that. Right is a [heartbeat] to a goodwater guard as well.",
+        )
+        return
     if beat.url is None and status.broker is None:
         yield Caution(
             0,

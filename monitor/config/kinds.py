@@ -14,7 +14,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, Field, create_model
 
 from monitor.acknowledging.settings import PageSettings
-from monitor.alive.settings import Heartbeat, StatusTopic
+from monitor.alive.settings import AllWell, Heartbeat, StatusTopic
 from monitor.intake import (
     hand_settings,
     logger_settings,
@@ -109,6 +109,7 @@ SINGLE: Mapping[str, type[BaseModel]] = {
     "heartbeat": Heartbeat,
     "status_topic": StatusTopic,
     "page": PageSettings,
+    "all_well": AllWell,
 }
 
 

@@ -15,7 +15,7 @@ from typing import Any
 from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from monitor.acknowledging.settings import PageSettings
-from monitor.alive.settings import Heartbeat, StatusTopic
+from monitor.alive.settings import AllWell, Heartbeat, StatusTopic
 from monitor.condition.derive import build as build_derived
 from monitor.config.agree import Document, disagreements, misnamed, refers_amiss
 from monitor.config.kinds import RULES, site_tables
@@ -56,6 +56,7 @@ class SiteFile:
     heartbeat: Heartbeat
     status_topic: StatusTopic
     page: PageSettings
+    all_well: AllWell
     data_dir: Path
 
     @cached_property
@@ -102,6 +103,7 @@ def load(path: str | Path) -> SiteFile:
         heartbeat=tables.heartbeat,
         status_topic=tables.status_topic,
         page=tables.page,
+        all_well=tables.all_well,
         data_dir=(path.parent / plant.site.data).resolve(),
     )
 

@@ -36,6 +36,7 @@ def test_a_heartbeat_to_somewhere_else_is_well(tmp_path: Path) -> None:
             "only when it has power and internet",
         ),
         ('[heartbeat]\nurl = "https://a.example/x"\nsecret_file = "none"', "nothing is sent yet"),
+        ('[all_well]\nat = "06:30"', "only by the line that does not come"),
         ('[status_topic]\nbroker = "hall"', "only where somebody outside watches this topic"),
     ],
 )
