@@ -224,7 +224,7 @@ def between(
         (from_ms, until_ms),
     )
     for seq, kind, time_ms, body in rows:
-        if kind != "store-replaced":
+        if kind not in ("store-replaced", "stamp"):  # neither changes a value
             found.append((seq, OperatorAction(time_ms, kind, **json.loads(body))))
     return sorted(found, key=lambda event: event[0])
 
