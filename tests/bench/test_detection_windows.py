@@ -190,6 +190,9 @@ def test_the_page_shows_what_was_wanted_beside_what_was_reached(tmp_path: Path) 
     text = tables(folded(results()), date="2026-03-01", commit="abc")
     assert "| false advisories: at most 6 a shop-year | 3 a year [0.62, 8.8] | open, below |" in text
     assert "| a top-off | 0 | 0 | 900 | 0 |" in text
+    assert (
+        "| open data, events: as many as the best baseline, at fewer false alarms |  | not measured |" in text
+    )
     page = tmp_path / "detection.md"
     page.write_text(PAGE.read_text(encoding="utf-8"), encoding="utf-8")
     write_page(text, page)

@@ -9,6 +9,7 @@ goes on. Seeds 1 to 99 are for tuning rules; what is published is measured from 
 from __future__ import annotations
 
 import argparse
+import json
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -55,12 +56,19 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, help="begin nothing new after so many")
     parser.add_argument("--only", default="", help="healthy, open, or families, comma between")
     parser.add_argument("--json", type=Path, help="result file to write")
+    parser.add_argument(
+        "--tables-of", type=Path, help="measure nothing: write the page from this result file"
+    )
     parser.add_argument("--page", action="store_true", help="write the tables into docs/detection.md")
     asked = parser.parse_args()
     names = tuple(name for name in asked.only.split(",") if name)
     known = {"healthy", "open", *(family.name for family in FAMILIES)}
     if set(names) - known:
         parser.error(f"--only {asked.only}: there are {', '.join(sorted(known))}")
+    if asked.tables_of:
+        record = json.loads(asked.tables_of.read_text(encoding="utf-8"))
+        write_page(tables(record["figures"], date=record["date"][:10], commit=record["commit"][:10]))
+        return 0
     began = time.monotonic()
     found = figures(asked.seed, asked.years, names, asked.minutes)
     print(tables(found, date="just now", commit=result.commit()[:10]))

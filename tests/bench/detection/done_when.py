@@ -30,7 +30,39 @@ def reached(figures: Mapping[str, Any]) -> list[Line]:
         ),
         _times_best(figures),
         *_instruments(figures),
+        (
+            "softener stopped: at the next hardness test; by salt and flow within 2 periods in 90 %",
+            "apart: [softener](reference/rules/softener.md)",
+            "not measured here",
+        ),
+        *_open_data(figures),
     ]
+
+
+def _open_data(figures: Mapping[str, Any]) -> list[Line]:
+    """Events of all open series together, ours beside the baselines that look for the same ones."""
+    words = "open data, {}: as many as the best baseline, at fewer false alarms"
+    if "open" not in figures:
+        return [(words.format("events"), "", "not measured")]
+    lines = []
+    for what, ours, others in (
+        ("steps and dropouts", ("limit", "flags"), ("fixed band", "z-score")),
+        ("stuck values", ("stuck",), ("five equal values",)),
+    ):
+        found = {name: _total(figures["open"]["rows"], name) for name in (*ours, *others)}
+        text = ", ".join(
+            f"{name} {hits} of {of}, {false:.2g} false a week" for name, (hits, of, false) in found.items()
+        )
+        best = max((found[name] for name in others), key=lambda one: one[0])
+        good = any(found[name][0] >= best[0] and found[name][2] < best[2] for name in ours)
+        lines.append((words.format(what), text, "yes" if good else "no"))
+    return lines
+
+
+def _total(rows: Sequence[Mapping[str, Any]], detector: str) -> tuple[int, int, float]:
+    mine = [row for row in rows if row["detector"] == detector]
+    false = sum(row["false_a_week"] for row in mine) / max(len(mine), 1)
+    return sum(row["found"] for row in mine), sum(row["events"] for row in mine), false
 
 
 def _verdict(found: Mapping[str, float], least: float) -> str:

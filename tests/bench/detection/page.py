@@ -41,6 +41,7 @@ def tables(figures: Mapping[str, Any], *, date: str, commit: str) -> str:
     if figures.get("open"):
         parts += [
             "### Open data",
+            *([f"Measured {when}."] if (when := figures["open"].get("measured")) else []),
             _open(figures["open"]),
             "Slow rises added to quiet real stretches:",
             _ramps(figures["open"]),
