@@ -8,6 +8,7 @@ from monitor.check.caution import Caution
 from monitor.check.copies import of_mirrors
 from monitor.check.counters import of_counters
 from monitor.check.limits import of_limits
+from monitor.check.links import of_links
 from monitor.check.meters import of_meters
 from monitor.check.outside import of_outside
 from monitor.check.sumps import of_sumps
@@ -22,6 +23,7 @@ def cautions(site: SiteFile, environ: Mapping[str, str]) -> list[Caution]:
     found = [
         *of_people(site, environ),
         *of_outside(site),
+        *of_links(site),
         *of_mirrors(site, environ),
         *of_limits(site),
         *of_meters(site),
