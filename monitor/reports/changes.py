@@ -19,7 +19,8 @@ from monitor.reports.figures import (
 from monitor.reports.verdict import counted
 
 # A change is told from these on. Our own choice, no source: enough that a look is worth it.
-_LITRES, _QUALITY, _QUALITY_STEPS, _TREND, _LOSS, _LOSS_L = 0.3, 0.25, 3, 0.05, 0.3, 10.0
+_LITRES, _QUALITY, _QUALITY_STEPS, _TREND = 0.3, 0.25, 3, 0.05
+_LOSS, _LOSS_L_DAY, _LEAST_ACCOUNTED_H = 0.5, 3.0, 72.0
 _WEEKS_LEFT = 2.0
 
 
@@ -102,11 +103,17 @@ def _of_life(one: LifeWeek) -> Iterator[Change]:
 
 
 def _of_sump(sump: SumpWeek) -> Iterator[Change]:
-    now, before = sump.lost, sump.lost_before
-    if now is None or before is None or abs(now - before) <= max(_LOSS * before, _LOSS_L):
+    """Losses a day, over the hours that were accounted for; of a few hours they say little."""
+    if sump.lost is None or sump.lost_before is None:
         return
-    more = "more" if now > before else "less"
-    yield Change(now > before, f"{sump.name} lost {more}: {now:.0f} L, {before:.0f} L the week before.")
+    if min(sump.accounted_h, sump.accounted_h_before) < _LEAST_ACCOUNTED_H:
+        return
+    now, before = 24 * sump.lost / sump.accounted_h, 24 * sump.lost_before / sump.accounted_h_before
+    if abs(now - before) > max(_LOSS * before, _LOSS_L_DAY):
+        more = "more" if now > before else "less"
+        yield Change(
+            now > before, f"{sump.name} lost {more}: {now:.0f} L a day, {before:.0f} L the week before."
+        )
 
 
 def _of_alarms(alarms: AlarmsWeek) -> Iterator[Change]:

@@ -252,6 +252,7 @@ class SumpWeek:
     lost: float | None  # litres in the days that could be accounted for
     lost_before: float | None
     accounted_h: float  # hours of the week with an account
+    accounted_h_before: float
     drawn_off: float
     minerals: tuple[Latest, ...]
     mineral_limit: float | None  # as CaCO3, from the coolant's sheet

@@ -69,6 +69,7 @@ def _sump(
         sum(a.lost_l for a in now) if now else None,
         sum(a.lost_l for a in before) if before else None,
         sum(a.hours for a in now),
+        sum(a.hours for a in before),
         sum(t.value for t in own if t.event == "drawn-off"),
         _minerals(connection, here, week),
         None if limit is None else limit.in_unit("mg/L"),

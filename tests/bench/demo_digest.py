@@ -20,6 +20,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
+from PIL import Image
+
 from monitor.cli import main as goodwater
 from monitor.config import load
 from monitor.readings import Event, OperatorAction
@@ -132,6 +134,14 @@ def picture(page: Path, to: Path, size: tuple[int, int], *, dark: bool = False) 
             ],
             check=True, capture_output=True, timeout=60,
         )  # fmt: skip
+    smaller(to)
+
+
+def smaller(path: Path) -> None:
+    """The same picture in few colours: a page has no more."""
+    with Image.open(path) as image:
+        few = image.convert("RGB").quantize(48)
+    few.save(path, optimize=True)
 
 
 def main() -> int:

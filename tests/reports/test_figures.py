@@ -104,6 +104,22 @@ def test_a_sump_has_its_make_up_losses_checks_and_what_was_noticed(one: Shop) ->
     assert (digest.checks_done, digest.checks_due) == (2, 9)
 
 
+def test_a_sump_that_loses_more_a_day_is_told_where_enough_was_accounted_for(one: Shop) -> None:
+    one.ticks(LAST.from_ms, WEEK.to_ms, HOUR)
+
+    def told(hours: float) -> list[str]:
+        accounts = {
+            "m01": [
+                Account(LAST.from_ms + 5 * DAY, hours, 0.5 * hours, 0.0),
+                Account(WEEK.from_ms + 5 * DAY, hours, 2.0 * hours, 0.0),
+            ]
+        }
+        return [c.text for c in one.digest(accounts=accounts).changes if c.need and "lathe 1" in c.text]
+
+    assert told(120.0) == ["lathe 1 lost more: 48 L a day, 12 L the week before."]
+    assert told(48.0) == []
+
+
 def test_a_sump_that_nothing_is_known_of_has_no_numbers(one: Shop) -> None:
     (sump,) = one.digest().sumps
     assert (sump.make_up, sump.lost, sump.make_up_by) == (None, None, ())
