@@ -210,8 +210,8 @@ def weight(sums: Sums) -> float:
     """The sums against their thresholds, 1 where an alarm begins.
 
     Two weeks of hard work look like a leak that runs only with the machine. Where the quiet hours do not bear
-    it out, all of them and not only the worst, the whole days have to say it half as strongly again; where they
-    deny it, only a loss that has doubled counts.
+    it out, all of them and not only the worst, the whole days have to say it half as strongly again; where
+    they deny it, only a loss that has doubled counts.
     """
     whole = sums.working if sums.nights_say < _DENIED else sums.whole
     if sums.nights_say <= _BORNE_OUT * THRESHOLD:
