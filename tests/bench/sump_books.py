@@ -295,10 +295,10 @@ def main() -> None:
     figures = Figures()
     for seed in range(int(first), int(last or first) + 1):
         measure(seed, asked.days, figures)
-    text = json.dumps(figures.shown(), indent=1)
-    print(text)
-    if asked.json:
-        asked.json.write_text(text + "\n", encoding="utf-8")
+        text = json.dumps({"seeds": f"{first} to {seed}", **figures.shown()}, indent=1)
+        print(text, flush=True)
+        if asked.json:  # after each seed: one that is cut short has measured something
+            asked.json.write_text(text + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":
