@@ -173,6 +173,7 @@ def ear(broker: Mosquitto) -> Iterator[Callable[[], Ear]]:
 
 
 @pytest.mark.serial
+@pytest.mark.timeout(240)
 def test_a_killed_watch_falls_silent_and_the_broker_says_gone_a_stopped_one_says_so_itself(
     watched: Callable[..., Watched], ear: Callable[[], Ear], tmp_path: Path
 ) -> None:
@@ -192,17 +193,17 @@ secret_file = "guard-secret"
 """
         watch = watched(more=more)
         watch.start()
-        watch.ready()
+        watch.ready(60)
         # Said again and again, and never as a memory: that is what a guard goes by.
-        eventually(lambda: first.heard.count(("running", False)) >= 2 and len(states(receiver)) >= 2)
+        eventually(lambda: first.heard.count(("running", False)) >= 2 and len(states(receiver)) >= 2, 30)
         watch.kill_daemon()
-        eventually(lambda: first.heard[-1] == ("gone", False))
+        eventually(lambda: first.heard[-1] == ("gone", False), 30)
         later, heard = ear(), len(states(receiver))
         eventually(lambda: later.heard[:1] == [("gone", True)])
         assert states(receiver) == ["running"] * heard  # nobody could say that it was the last one
 
-        eventually(lambda: first.heard[-1] == ("running", False), 20)
-        eventually(lambda: len(states(receiver)) > heard, 20)
+        eventually(lambda: first.heard[-1] == ("running", False), 60)
+        eventually(lambda: len(states(receiver)) > heard, 60)
         assert watch.stop() == 0
         eventually(lambda: first.heard[-1] == ("stopped", False))
         stays(lambda: first.heard[-1] == ("stopped", False))
