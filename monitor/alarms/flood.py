@@ -31,6 +31,8 @@ _LONGEST_MS = 3 * _MINUTE_MS
 # A pause between ticks longer than this means that the watch was away; so long after it all is held.
 _AWAY_MS = _MINUTE_MS
 _SETTLES_MS = 2 * _MINUTE_MS
+# So few that were held are told each by itself all the same.
+_FEW = 4
 _SHOWN = 12  # of the alarms of a burst, with what they say
 # So many instruments that fall silent together on one wire: it is the wire.
 _ONE_WIRE = 3
@@ -103,7 +105,7 @@ def told(flood: Flood, now_ms: int) -> Flood:
 
 def singly(flood: Flood) -> bool:
     """Whether what is held is so little that each is told by itself."""
-    return len(flood.held) <= _SINGLY
+    return len(flood.held) <= _FEW
 
 
 def _lately(flood: Flood, now_ms: int) -> tuple[tuple[int, str], ...]:
