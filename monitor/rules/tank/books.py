@@ -36,8 +36,9 @@ def added(profile: Profile, hour: int, seen: float, hours: float) -> Profile:
     """The profile with some more of one hour of the week."""
     fade = max(1.0 - hours / _WEEKS, 0.0)
     new_seen, new_hours = list(profile.seen), list(profile.hours)
-    new_seen[hour] = fade * new_seen[hour] + seen
-    new_hours[hour] = fade * new_hours[hour] + hours
+    # Rounded, since the whole week is written to the store now and then.
+    new_seen[hour] = round(fade * new_seen[hour] + seen, 4)
+    new_hours[hour] = round(fade * new_hours[hour] + hours, 4)
     return Profile(tuple(new_seen), tuple(new_hours))
 
 

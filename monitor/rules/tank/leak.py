@@ -77,16 +77,18 @@ def judged(quiet: Quiet, level: Level, day: int, now_ms: int, resolution: float)
         return quiet
     usual, sigma = of(quiet, resolution)
     held = _HELD if quiet.holds else 1.0
+    restless = fall > held * NEVER_RESTS * mean_rate(level.use) and fall > _VERY_FAR * floor(resolution)
     if len(quiet.falls) < LEARNED_DAYS:
-        far = fall > max(held * NEVER_RESTS * mean_rate(level.use), _VERY_FAR * sigma) and bool(quiet.falls)
-        suspect = quiet.suspect + 1 if far else 0
+        suspect = quiet.suspect + 1 if restless and quiet.falls else 0
     else:
         beyond = (fall - usual) / sigma
         suspect = 2 if beyond > held * _VERY_FAR else quiet.suspect + 1 if beyond > held * _FAR else 0
+        # What was learned as usual may be a leak that was there from the start: it stays asked about.
+        suspect = max(suspect, 2) if restless else suspect
     holds = suspect >= 2
     since_ms = quiet.since_ms if quiet.holds else now_ms - 24 * HOUR_MS
     # What is under suspicion is not what is usual.
-    learn = suspect == 0 or len(quiet.falls) < LEARNED_DAYS
+    learn = suspect == 0 or restless or len(quiet.falls) < LEARNED_DAYS
     falls = (*quiet.falls, fall)[-_DAYS_KEPT:] if learn else quiet.falls
     return replace(quiet, falls=falls, last=fall, suspect=suspect, holds=holds, since_ms=since_ms)
 

@@ -130,7 +130,8 @@ def not_made(unit: Unit, state: State, now: Now) -> dict[str, Any] | None:
     if state.below_ms and now.at_ms - state.below_ms >= unit.start_within_ms and now.running is not True:
         return {"check": "not-made", "by": "level", "calling_since_ms": state.below_ms}
     low_float = state.floats.get("low_float")
-    if unit.has_contact and now.running is False and _long(low_float, now.at_ms, unit.start_within_ms):
+    long = _long(low_float, now.at_ms, unit.start_within_ms)
+    if unit.has_contact and now.running is False and now.level is None and long:
         assert low_float is not None
         return {"check": "not-made", "by": "float", "calling_since_ms": low_float.since_ms}
     if _runs_dry(unit, state, now):
@@ -169,7 +170,10 @@ def _runs_dry(unit: Unit, state: State, now: Now) -> bool:
         return False
     drawn = rate(state.level.use, hour_of_week(within[-1].at_ms, unit.zone))
     gained = (within[-1].level - within[0].level) / hours + drawn
-    return gained < _MAKES_NOTHING * made and not (now.stop is not None and within[-1].level >= now.stop)
+    # A fall much faster than is usually drawn is a heavy draw, whatever is made.
+    drawn_hard = gained < -(1.5 * drawn + 0.1 * made)
+    full = now.stop is not None and within[-1].level >= now.stop
+    return gained < _MAKES_NOTHING * made and not drawn_hard and not full
 
 
 def long_run(unit: Unit, state: State, now: Now) -> dict[str, Any] | None:
@@ -180,10 +184,10 @@ def long_run(unit: Unit, state: State, now: Now) -> dict[str, Any] | None:
     longest = max((run.end_ms - run.begin_ms for run in runs), default=0)
     learned = len(runs) >= _LEARNED_RUNS and now.at_ms - now.pump.first_ms >= _LEARNED_MS
     most = max(_LONGER * longest, longest + _LONGER_MS) if learned else _LONGEST_RUN_MS
-    # After a stop longer than ever it has more to fill.
+    # After a stop longer than ever it has more to fill: the hours that it usually would have run.
     gaps = now.pump.gaps
-    if len(gaps) > 1 and gaps[-1] > max(gaps[:-1]) > 0.0:
-        most *= gaps[-1] / max(gaps[:-1])
+    if len(gaps) > 1 and gaps[-1] > max(gaps[:-1]):
+        most = max(most, longest + _LONGER * gaps[-1] * HOUR_MS)
     if gone_ms <= most or _fills(unit, state, now):
         return None
     return {"check": "long-run", "by": "contact" if unit.has_contact else "level", "longest_ms": longest}
@@ -205,10 +209,10 @@ def leaking(unit: Unit, state: State, now: Now) -> dict[str, Any] | None:
         return None
     if state.quiet.holds:
         usual, sigma = leak.of(state.quiet, unit.resolution)
-        learned = len(state.quiet.falls) >= leak.LEARNED_DAYS
-        found = {"check": "leak", "by": "least fall" if learned else "never rests"}
+        beyond = (state.quiet.last or 0.0) - usual > sigma and len(state.quiet.falls) >= leak.LEARNED_DAYS
+        found = {"check": "leak", "by": "least fall" if beyond else "never rests"}
         return found | {"fall_h": state.quiet.last, "usual_fall_h": usual, "sigma_h": sigma}
-    hours = 4
+    hours = 3
     steady = leak.steady_fall(state.level.marks, hours, unit.resolution)
     if steady is None or not known(state.level.use):
         return None
