@@ -8,6 +8,8 @@ from typing import Any
 from tests.bench.detection.summary import rows_of, share
 
 Line = tuple[str, str, str]
+# Fewer cases than these say nothing of a median.
+FEW = 10
 
 
 def reached(figures: Mapping[str, Any]) -> list[Line]:
@@ -144,7 +146,7 @@ def _bed(figures: Mapping[str, Any]) -> list[Line]:
         (
             words,
             f"medians: {text}" if litres else "",
-            "not measured" if not plain else "yes" if told else "no",
+            "not measured" if not plain else _of_few(told, plain),
         )
     )
     lines.append(_line("one-meter shop: front or discharge told", _pooled(one, "caught"), 0.95))
@@ -160,12 +162,14 @@ def _forecast(figures: Mapping[str, Any], key: str, words: str, most: float) -> 
     if not found:
         return words, "", "not measured"
     off = sum(f["median_off_pct"] * f["of"] for f in found) / sum(f["of"] for f in found)
-    return words, f"median {off:.0f} % of {sum(f['of'] for f in found):g}", "yes" if off <= most else "no"
+    cases = int(sum(f["of"] for f in found))
+    verdict = f"open, {cases} cases" if cases < FEW else "yes" if off <= most else "no"
+    return words, f"median {off:.0f} % of {cases}", verdict
 
 
 def _leaks(figures: Mapping[str, Any]) -> list[Line]:
     half = [r for r in rows_of(figures, "leak") if "50 %" in r["cell"]]
-    quarter = [r for r in rows_of(figures, "leak") if "25 %" in r["cell"] and r.get("times_best") is not None]
+    quarter = [r for r in rows_of(figures, "leak") if "25 %" in r["cell"]]
     lines = [
         _line(
             f"leak of 50 %, {what}: 90 % within {days} days",
@@ -176,11 +180,22 @@ def _leaks(figures: Mapping[str, Any]) -> list[Line]:
     ]
     words = "leak of 25 %: within 1.5 times the best detector's delay"
     if not quarter:
-        missed = any("25 %" in r["cell"] for r in rows_of(figures, "leak"))
-        return [*lines, (words, "half of them missed" if missed else "", "no" if missed else "not measured")]
-    worst = max(r["times_best"] for r in quarter)
-    text = ", ".join(f"{r['class']} {r['times_best']:.1f}" for r in quarter)
-    return [*lines, (words, text, "yes" if worst <= 1.5 else "no")]
+        return [*lines, (words, "", "not measured")]
+    text = ", ".join(f"{r['class']} {_times(r)}" for r in quarter)
+    kept = all(r["times_best"] is not None and r["times_best"] <= 1.5 for r in quarter)
+    return [*lines, (words, text, _of_few(kept, quarter))]
+
+
+def _times(row: Mapping[str, Any]) -> str:
+    return "missed" if row["times_best"] is None else f"{row['times_best']:.1f} times"
+
+
+def _of_few(kept: bool, rows: Sequence[Mapping[str, Any]]) -> str:
+    """The verdict on medians, which a few cases do not carry."""
+    cases = int(sum(row["caught"]["of"] for row in rows))
+    if cases < FEW:
+        return f"open, {cases} cases"
+    return "yes" if kept else "no"
 
 
 def _times_best(figures: Mapping[str, Any]) -> Line:
@@ -189,7 +204,7 @@ def _times_best(figures: Mapping[str, Any]) -> Line:
     if not rows:
         return words, "", "not measured"
     kept = sum(r["times_best"] is not None and r["times_best"] <= 2.0 for r in rows)
-    return words, f"{kept} of {len(rows)} rows", "yes" if kept == len(rows) else "no"
+    return words, f"{kept} of {len(rows)} rows", _of_few(kept == len(rows), rows)
 
 
 def _instruments(figures: Mapping[str, Any]) -> list[Line]:
