@@ -49,7 +49,7 @@ def test_off_over_monday_the_digest_comes_once_by_mail_with_its_pictures(
     tuesday = WEEK.due_ms + 30 * HOUR
     clock = str(PlayedClock(((now, tuesday), (now + 1_000_000, tuesday + 100_000_000))))
     one.start("--clock", clock)
-    one.ready()
+    one.ready(60)
 
     def arrived() -> list[Mail]:
         return [mail for mail in mailbox.mails if "reader@shop.example" in mail.to]
