@@ -47,6 +47,9 @@ def drops(first: int, last: int, clean: float, slope: float, seed: int = 1) -> I
 
 
 def raised(watched: Heart, condition: str) -> list[Transition]:
+    for t in watched.transitions:
+        if t.rule_kind in ("softener", "filter"):
+            assert wording(t.evidence).first_line  # also when it is over
     return [t for t in watched.transitions if t.condition == condition and t.cause == "raised"]
 
 
@@ -72,6 +75,7 @@ def test_a_logged_change_begins_anew_also_when_it_is_told_days_later(tmp_path: P
     watched = heart(tmp_path, PRE + LITRES + 'capacity = "40 m3"\n')
     watched.see(*days(0, 65))
     watched.see(done("filter-change", "sediment", at(62.0)), *days(65, 100))
+    assert len(raised(watched, "pre/spent")) == 1
     assert [t.cause for t in watched.transitions] == ["raised", "returned"]
     state = watched.state.rules["pre"]
     assert state.changed_l == pytest.approx(62 * 600, rel=0.01)

@@ -80,6 +80,9 @@ class Softener:
 
 
 def raised(watched: Heart, part: str) -> list[Transition]:
+    for t in watched.transitions:
+        if t.rule_kind in ("softener", "filter"):
+            assert wording(t.evidence).first_line  # also when it is over
     return [t for t in watched.transitions if t.condition == f"soft/{part}" and t.cause == "raised"]
 
 
@@ -235,6 +238,13 @@ def test_a_clock_that_was_set_wrong_is_told_by_the_hour_of_the_second_regenerati
     watched.see(*shop.days(60), *shop.days(20, hour=15))
     (told,) = raised(watched, "timer")
     assert wording(told.evidence).first_line == "Softener: regenerates at 14:59 instead of 01:59"
+
+
+def test_a_clock_set_right_ends_it(tmp_path: Path) -> None:
+    shop, watched = Softener(), heart(tmp_path, RULE + LITRES + CONTACT)
+    watched.see(*shop.days(60), *shop.days(15, hour=15), *shop.days(20))
+    assert raised(watched, "timer") != []
+    assert [t.cause for t in watched.transitions if t.condition == "soft/timer"] == ["raised", "returned"]
 
 
 def test_summer_time_is_no_wrong_clock(tmp_path: Path) -> None:

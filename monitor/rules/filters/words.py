@@ -53,7 +53,9 @@ def wording(evidence: Evidence) -> Wording:
 
 
 def _spent(evidence: Evidence) -> _Told:
-    where, left = text(evidence, "where"), number(evidence, "left_d")
+    where, left = text(evidence, "where"), _number(evidence, "left_d")
+    if left is None:  # it was changed, and nothing is known of its use yet
+        return f"{where}: change is not due", "", ()
     when = (
         f"is due in {_days(left)}"
         if left > 0.5
@@ -92,7 +94,7 @@ def _drop(evidence: Evidence) -> _Told:
         return first, meaning, (look, "Open the housing: is the cartridge whole, straight and sealed?", _LOG)
     clogs = _number(evidence, "clogs_in_d")
     limit = _number(evidence, "limit_bar")
-    beyond = limit is not None and number(evidence, "drop_bar") >= limit
+    beyond = limit is not None and (_number(evidence, "drop_bar") or 0.0) >= limit
     first = f"{where}: clogged, loses {now}, limit {_bar(evidence, 'limit_bar')}"
     if not beyond and clogs is not None:
         first = f"{where}: clogs in about {_days(clogs)}, loses {now}, limit {_bar(evidence, 'limit_bar')}"

@@ -170,7 +170,7 @@ def _salt(evidence: Evidence) -> _Told:
             "or no regeneration. "
         )
         return first, meaning, (_SALT_TANK, _BRIDGE, _CLOCK, _TEST)
-    doses, litres = number(evidence, "salt_doses"), _number(evidence, "salt_stands_l")
+    doses, litres = _number(evidence, "salt_doses") or 0.0, _number(evidence, "salt_stands_l")
     first = f"{where}: salt does not fall, {_litres(litres)} softened meanwhile"
     due = f"{doses:.0f} regenerations" if doses > 1 else "one regeneration"
     if cause == "bridge":
@@ -191,8 +191,10 @@ def _salt(evidence: Evidence) -> _Told:
 
 
 def _timer(evidence: Evidence) -> _Told:
-    usual, new = number(evidence, "usual_hour"), number(evidence, "new_hour")
-    first = f"{text(evidence, 'where')}: regenerates at {_clock(new)} instead of {_clock(usual)}"
+    usual, new = _number(evidence, "usual_hour"), _number(evidence, "new_hour")
+    first = f"{text(evidence, 'where')}: regenerates at its usual hour"
+    if usual is not None and new is not None:
+        first = f"{text(evidence, 'where')}: regenerates at {_clock(new)} instead of {_clock(usual)}"
     meaning = (
         "The valve's clock is wrong, most likely since a power cut. It still softens; but while it "
         "regenerates hard water may pass or none at all, and that should be at night. "
