@@ -40,7 +40,7 @@ def operate(
     temp = np.array(temp_c)
     one = np.ones(len(temp))
     water = np.tile(feed, (len(temp), 1))
-    works = unit.operate(water, temp, salt_factor * one, 0.0 * one, 8.5 * one)
+    works = unit.operate(water, temp, salt_factor * one, 0.0 * one, 8.5 * one, 0.0 * one)
     return unit, water, works, unit.permeate(water, works.passage)
 
 
