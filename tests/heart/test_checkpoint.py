@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from monitor import checkpoint
 from monitor.config import SiteFile
+from monitor.frozen import replace
 from monitor.readings import Event, OperatorAction, Sample, Status
 from monitor.watch import Effects, WatchState
 from tests.heart.shop import MINUTE, SITE, START_MS, Heart, acknowledge, di, sample, site, tick, timeless
