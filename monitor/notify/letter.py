@@ -63,31 +63,33 @@ def as_text(letter: Letter) -> str:
     letter = letter.harmless()
     blocks = [letter.first_line, _fact_lines(letter.facts)]
     if letter.meaning:
-        blocks.append(_block("What it means", (_wrapped(line) for line in letter.meaning)))
+        blocks.append(block("What it means", (wrapped(line) for line in letter.meaning)))
     if letter.steps:
-        numbered = (_wrapped(step, f"{n}. ") for n, step in enumerate(letter.steps, start=1))
-        blocks.append(_block("What to do, in this order", numbered))
+        numbered = (wrapped(step, f"{n}. ") for n, step in enumerate(letter.steps, start=1))
+        blocks.append(block("What to do, in this order", numbered))
     if letter.cautions:
-        blocks.append(_block("Caution", (_wrapped(line, "- ") for line in letter.cautions)))
+        blocks.append(block("Caution", (wrapped(line, "- ") for line in letter.cautions)))
     if letter.acknowledging:
         command = (f"    {letter.command}",) if letter.command else ()
-        link = (_wrapped(_BY_LINK), f"    {letter.link}") if letter.link else ()
-        lines = [_wrapped(line) for line in letter.acknowledging]
-        blocks.append(_block("To acknowledge", (*link, *lines[:1], *command, *lines[1:])))
-    blocks.append(_wrapped(_FOOT))
+        link = (wrapped(_BY_LINK), f"    {letter.link}") if letter.link else ()
+        lines = [wrapped(line) for line in letter.acknowledging]
+        blocks.append(block("To acknowledge", (*link, *lines[:1], *command, *lines[1:])))
+    blocks.append(wrapped(_FOOT))
     return "\n\n".join(block for block in blocks if block) + "\n"
 
 
 def _fact_lines(facts: tuple[tuple[str, str], ...]) -> str:
     width = max((len(label) for label, _ in facts), default=0)
-    return "\n".join(_wrapped(value, f"{label:<{width}}  ") for label, value in facts)
+    return "\n".join(wrapped(value, f"{label:<{width}}  ") for label, value in facts)
 
 
-def _block(title: str, lines: Iterable[str]) -> str:
+def block(title: str, lines: Iterable[str]) -> str:
+    """A title with its lines beneath."""
     return "\n".join((title, *lines))
 
 
-def _wrapped(text: str, lead: str = "") -> str:
+def wrapped(text: str, lead: str = "") -> str:
+    """One paragraph as wide as plain mail, what follows its lead set in beneath it; no word is broken."""
     return textwrap.fill(
         text,
         _WIDTH,

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
+from monitor.notify.letter import block, wrapped
 from monitor.reports.paper import Item, Paper, Section
 
-_WIDTH = 76
 # Hours to a mark of the strip in text: the worst of them, as four marks a day.
 _HOURS_A_MARK = 6
 _WORST = ("b", ".", "u", "g")
@@ -16,27 +15,27 @@ _MARKS = {"g": "-", "u": "?", "b": "X", ".": " "}
 
 def as_text(paper: Paper) -> str:
     """The whole paper, the summary first."""
-    blocks = [f"{paper.title}\n{paper.span}", _wrapped(paper.first_line)]
+    blocks = [f"{paper.title}\n{paper.span}", wrapped(paper.first_line)]
     if paper.changes:
-        lines = [_wrapped(text, "! " if need else "- ") for need, text in paper.changes]
-        blocks.append(_block("Changed since the week before", [*lines, *_more(paper.changes_more)]))
+        lines = [wrapped(text, "! " if need else "- ") for need, text in paper.changes]
+        blocks.append(block("Changed since the week before", [*lines, *_more(paper.changes_more)]))
     if paper.needing:
         lines = [
             "\n".join(
                 (
-                    _wrapped(f"{one.name}: {one.word.upper()}. {one.why}.", f"{n}. "),
-                    _wrapped(one.action, "   Next: "),
+                    wrapped(f"{one.name}: {one.word.upper()}. {one.why}.", f"{n}. "),
+                    wrapped(one.action, "   Next: "),
                 )
             )
             for n, one in enumerate(paper.needing, start=1)
         ]
-        blocks.append(_block("Instruments that need a look", [*lines, *_more(paper.needing_more)]))
-    blocks.append(_block("The week in figures", _facts(paper.facts)))
+        blocks.append(block("Instruments that need a look", [*lines, *_more(paper.needing_more)]))
+    blocks.append(block("The week in figures", _facts(paper.facts)))
     if paper.standing:
-        lines = [_wrapped(line, "- ") for line in paper.standing]
-        blocks.append(_block("Alarms that stand", [*lines, *_more(paper.standing_more)]))
+        lines = [wrapped(line, "- ") for line in paper.standing]
+        blocks.append(block("Alarms that stand", [*lines, *_more(paper.standing_more)]))
     blocks += [_section(section) for section in paper.sections]
-    blocks.append(_wrapped(paper.foot))
+    blocks.append(wrapped(paper.foot))
     return "\n\n".join(blocks) + "\n"
 
 
@@ -47,13 +46,13 @@ def _more(n: int) -> Iterator[str]:
 
 def _facts(facts: tuple[tuple[str, str], ...]) -> Iterator[str]:
     width = max(len(label) for label, _ in facts)
-    return (_wrapped(value, f"{label:<{width}}  ") for label, value in facts)
+    return (wrapped(value, f"{label:<{width}}  ") for label, value in facts)
 
 
 def _section(section: Section) -> str:
-    note = [_wrapped(section.note)] if section.note else []
+    note = [wrapped(section.note)] if section.note else []
     marks = ["In text: four marks a day, - good, ? uncertain, X bad, blank nothing heard."]
-    return _block(
+    return block(
         section.title.upper(),
         [*note, *(marks if any(item.hours for item in section.items) else []), *map(_item, section.items)],
     )
@@ -61,27 +60,12 @@ def _section(section: Section) -> str:
 
 def _item(item: Item) -> str:
     word = f": {item.word.upper() if item.hours and item.word != 'fine' else item.word}" if item.word else ""
-    lines = [_wrapped(f"{item.title}{word}")]
+    lines = [wrapped(f"{item.title}{word}")]
     if item.hours:
         lines.append(f"   |{_strip(item.hours)}|")
-    return "\n".join([*lines, *(_wrapped(line, "   ") for line in item.lines)])
+    return "\n".join([*lines, *(wrapped(line, "   ") for line in item.lines)])
 
 
 def _strip(hours: str) -> str:
     days = (hours[n : n + _HOURS_A_MARK] for n in range(0, len(hours), _HOURS_A_MARK))
     return "".join(_MARKS[next(mark for mark in _WORST if mark in six)] for six in days)
-
-
-def _block(title: str, lines: Iterable[str]) -> str:
-    return "\n".join((title, *lines))
-
-
-def _wrapped(text: str, lead: str = "") -> str:
-    return textwrap.fill(
-        text,
-        _WIDTH,
-        initial_indent=lead,
-        subsequent_indent=" " * len(lead),
-        break_long_words=False,
-        break_on_hyphens=False,
-    )

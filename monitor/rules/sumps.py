@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from monitor.plant.fields import Measure
 from monitor.plant.model import Channel, Plant, Sump
 from monitor.readings import Reading, Reason
+from monitor.rules.dates import day_in_words
 from monitor.water.dissolved import ec25_from_tds_us_cm
 
 HOUR_MS = 3_600_000
@@ -115,4 +116,4 @@ def _tap_mg_l_per_us_cm(plant: Plant) -> float | None:
 def day_words(day: int) -> str:
     """A day as a person reads it."""
     found = date.fromordinal(day)
-    return f"{found.day} {found:%B %Y}"
+    return f"{day_in_words(found.isoformat())} {found.year}"

@@ -8,7 +8,7 @@ from pydantic import JsonValue
 
 from monitor.plant.units import shown
 from monitor.readings import Evidence, Wording
-from monitor.rules.rule import number, text
+from monitor.rules.rule import number, span, text
 
 _ENCLOSURE = "Mains power and moving parts: have a qualified person open any enclosure or guard."
 
@@ -28,11 +28,11 @@ def wording(evidence: Evidence) -> Wording:
 
 def _flow_meter(evidence: Evidence) -> Wording:
     where, instrument = text(evidence, "where"), text(evidence, "instrument")
-    zero = _span(number(evidence, "zero_for_ms"))
+    zero = span(number(evidence, "zero_for_ms"))
     facts = [("shows", shown(number(evidence, "value"), "flow")), ("without flow for", zero)]
     beside = evidence.get("beside")
     facts += [_seen(one) for one in beside if isinstance(one, Mapping)] if isinstance(beside, list) else []
-    facts.append(("it is read every", _span(number(evidence, "interval_ms"))))
+    facts.append(("it is read every", span(number(evidence, "interval_ms"))))
     return Wording(
         first_line=f"{where}: {instrument} shows no flow though water is made, for {zero}",
         facts=tuple(facts),
@@ -60,7 +60,7 @@ def _seen(one: Mapping[str, JsonValue]) -> tuple[str, str]:
     if quantity != "contact":
         return what, f"between {shown(low, quantity)} and {shown(high, quantity)} meanwhile"
     if isinstance(on_ms, int | float):
-        return what, f"on for {_span(on_ms)}"
+        return what, f"on for {span(on_ms)}"
     return what, "was on meanwhile" if high > low else "off"
 
 
@@ -68,14 +68,14 @@ def _clock(evidence: Evidence) -> Wording:
     where, instrument, how = text(evidence, "where"), text(evidence, "instrument"), text(evidence, "how")
     off = number(evidence, "off_ms")
     side = "ahead" if off > 0 else "behind"
-    said, drift = f"{_span(abs(off))} {side}", evidence.get("drift_ms_a_day")
+    said, drift = f"{span(abs(off))} {side}", evidence.get("drift_ms_a_day")
     facts = [("its time against the gateway's", said)]
     if isinstance(drift, int | float):
         facts.append(("it drifts", f"{drift / 1000:+.0f} s a day"))
     zone = evidence.get("zone_ms")
     if how == "stuck":
-        said = f"standing still for {_span(number(evidence, 'stands_for_ms'))}"
-        facts = [("the same time for", _span(number(evidence, "stands_for_ms")))]
+        said = f"standing still for {span(number(evidence, 'stands_for_ms'))}"
+        facts = [("the same time for", span(number(evidence, "stands_for_ms")))]
     elif isinstance(zone, int | float):
         facts.append(("that is", f"just {_quarters(abs(zone))}: a time zone or summer time"))
     elif how == "drift" and isinstance(drift, int | float):
@@ -152,7 +152,7 @@ def _compensation(evidence: Evidence) -> Wording:
 def _fault(evidence: Evidence) -> Wording:
     where, what, instrument = (text(evidence, key) for key in ("where", "what", "instrument"))
     facts = [
-        ("since", f"{_span(number(evidence, 'lasted_ms'))}, {number(evidence, 'values'):.0f} values"),
+        ("since", f"{span(number(evidence, 'lasted_ms'))}, {number(evidence, 'values'):.0f} values"),
         ("arrives", f"{number(evidence, 'raw'):g}"),
     ]
     if evidence.get("supervised"):
@@ -186,13 +186,3 @@ def _fault(evidence: Evidence) -> Wording:
 def _quarters(ms: float) -> str:
     hours, minutes = divmod(round(ms / 60_000), 60)
     return f"{hours} h" if not minutes else f"{hours} h {minutes} min" if hours else f"{minutes} min"
-
-
-def _span(ms: float) -> str:
-    seconds = ms / 1000
-    if seconds < 120:
-        return f"{seconds:.0f} s"
-    minutes = seconds / 60
-    if minutes < 120:
-        return f"{minutes:.0f} min"
-    return f"{minutes / 60:.0f} h" if minutes < 72 * 60 else f"{minutes / 1440:.0f} days"

@@ -18,6 +18,7 @@ from monitor.frozen import replace
 from monitor.plant.fields import Id, RefersTo
 from monitor.plant.model import Channel, Plant, Sump
 from monitor.readings import Evidence, Finding, OperatorAction, Reading, Tick
+from monitor.rules.dates import day_in_words
 from monitor.rules.rule import RuleSettings, plant_channel
 from monitor.rules.sump_condition.signs import (
     Looked,
@@ -208,7 +209,7 @@ class SumpCondition:
         if not time_ms:
             return ""
         local = datetime.fromtimestamp(time_ms / 1000, self._zone)
-        return f"{local.day} {local:%B}"
+        return day_in_words(local.date().isoformat())
 
 
 def _one(plant: Plant, sump: Sump) -> Watched:

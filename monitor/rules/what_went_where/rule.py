@@ -27,6 +27,7 @@ from monitor.plant.fields import (
 from monitor.plant.model import Plant, Sump
 from monitor.plant.units import UnitError, shown
 from monitor.readings import Bound, Finding, Level, OperatorAction, Reading, Standing, Tick
+from monitor.rules.dates import day_in_words
 from monitor.rules.rule import RuleSettings, plant_channel
 from monitor.rules.sumps import (
     DAY_MS,
@@ -271,7 +272,7 @@ class WhatWentWhere:
 
     def _date(self, time_ms: int) -> str:
         local = datetime.fromtimestamp(time_ms / 1000, self._zone)
-        return f"{local.day} {local:%B %H:%M}"
+        return f"{day_in_words(local.date().isoformat())} {local:%H:%M}"
 
 
 def build(settings: Settings, plant: Plant) -> WhatWentWhere:
