@@ -8,7 +8,6 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-import threading
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -26,6 +25,7 @@ from monitor.plant.message_ids import trial_id
 from monitor.plant.model import Person, Plant
 from monitor.readings import CLOCK_TRUSTED_FROM_MS, AlarmState, Transition
 from monitor.store import reader
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -95,20 +95,17 @@ class Daily:
         self._at, self._plant, self._around = settings.at or "", plant, around
         self._people = [person for person in plant.person if not settings.to or person.id in settings.to]
         self._file, self._clock, self._connect = data / _FILE, clock, connect
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="daily line", daemon=True)
+        self._worker = Worker("daily line", self._run)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
         """Begin nothing new; what is under way ends by its own time limits."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(2.0)
+        self._worker.stop(2.0)
 
     def _run(self) -> None:
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             pause_s = _LOOK_S
             try:
                 if not self.look():
@@ -118,7 +115,7 @@ class Daily:
             except Exception:  # a mistake of ours: the watch goes on without the line
                 log.exception("the daily line could not be made")
                 pause_s = _AGAIN_S
-            self._stopping.wait(min(self._clock.machine_s(pause_s), pause_s))
+            self._worker.stopping.wait(min(self._clock.machine_s(pause_s), pause_s))
 
     def look(self) -> bool:
         """Tell today's line where it is due and was not told; False when it reached nobody."""

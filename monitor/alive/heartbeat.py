@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import logging
-import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -22,6 +21,7 @@ from monitor.notify.failures import Failure, Temporary
 from monitor.notify.webhook import signature
 from monitor.notify.words import answer
 from monitor.plant.model import Site
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -66,21 +66,18 @@ class Heart:
         self._machine = MachineClock()
         self._link = Link(settings.label, sink, clock, growing_delays)
         self._tell = tell
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="heartbeat", daemon=True)
+        self._worker = Worker("heartbeat", self._run)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
         """Say that the watch stops, and wait for that a moment, no longer."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(LAST_WORD_S)
+        self._worker.stop(LAST_WORD_S)
 
     def _run(self) -> None:
         taken_s, told = time.monotonic(), False
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             began_s = time.monotonic()
             if self._beat("running"):
                 taken_s, told = time.monotonic(), False
@@ -90,7 +87,7 @@ class Heart:
                     f"{(time.monotonic() - taken_s) / 60:.0f} min: nobody there would notice if the watch "
                     "ended now. The reason stands in goodwater status."
                 )
-            self._stopping.wait(max(0.0, self._settings.every / 1000 - (time.monotonic() - began_s)))
+            self._worker.stopping.wait(max(0.0, self._settings.every / 1000 - (time.monotonic() - began_s)))
         self._beat("stopped")
 
     def _beat(self, state: State) -> bool:

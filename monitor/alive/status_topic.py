@@ -7,7 +7,6 @@ said again now and then, because a broker that was cut from its power still hold
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from contextlib import closing
 from pathlib import Path
@@ -19,6 +18,7 @@ from monitor.intake.delays import Delays, growing_delays
 from monitor.intake.driver import Sink
 from monitor.intake.link import Link
 from monitor.intake.mqtt_settings import Broker
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -44,20 +44,17 @@ class StatusWord:
         self._topic = settings.topic_of(site)
         self._client_id = f"{broker.client_id or f'goodwater-{site}-{broker.id}'}-status"
         self._link = Link(f"status topic on {broker.id}", sink, clock, delays)
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"status {broker.id}", daemon=True)
+        self._worker = Worker(f"status {broker.id}", self._run)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
         """Say that the watch stopped in good order; waits for that a moment, no longer."""
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(_LAST_WORD_S)
+        self._worker.stop(_LAST_WORD_S)
 
     def _run(self) -> None:
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             try:
                 self._serve()
             except (OSError, ValueError) as error:  # ValueError: a host name that cannot be one
@@ -65,11 +62,11 @@ class StatusWord:
             except Exception as error:  # the supervisor of this thread
                 log.exception("the status topic: unexpected fault, connecting anew")
                 self._lost(f"{type(error).__name__}: {error}")
-            if not self._stopping.is_set():
-                self._link.wait(self._stopping)
+            if not self._worker.stopping.is_set():
+                self._link.wait(self._worker.stopping)
 
     def _lost(self, reason: str) -> None:
-        if not self._stopping.is_set():
+        if not self._worker.stopping.is_set():
             self._link.is_down(reason)
 
     def _serve(self) -> None:
@@ -78,10 +75,10 @@ class StatusWord:
         talk.client.will_set(self._topic, GONE, qos=1, retain=True)
         with closing(talk):
             talk.open()
-            while not self._stopping.is_set():
+            while not self._worker.stopping.is_set():
                 talk.say(self._topic, RUNNING)
                 self._link.is_up(f'"{RUNNING.decode()}" on {self._topic}')
                 again_s = time.monotonic() + self._every_s
-                while time.monotonic() < again_s and not self._stopping.is_set():
+                while time.monotonic() < again_s and not self._worker.stopping.is_set():
                     talk.turn()
             talk.say(self._topic, STOPPED)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-import threading
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -14,6 +13,7 @@ from monitor.guard.settings import Watch
 from monitor.guard.vigil import Word
 from monitor.intake.delays import growing_delays
 from monitor.intake.mqtt_settings import Broker
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -38,20 +38,17 @@ class Ear:
         self._broker, self._watches, self._folder = broker, watches, folder
         self._client_id = broker.client_id or f"goodwater-guard-{guard}-{broker.id}"
         self._hear, self._trouble = hear, trouble
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name=f"ear {broker.id}", daemon=True)
+        self._worker = Worker(f"ear {broker.id}", self._run)
 
     def start(self) -> None:
-        self._thread.start()
+        self._worker.start()
 
     def stop(self) -> None:
-        self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join()
+        self._worker.stop()
 
     def _run(self) -> None:
         delays, told = growing_delays(), ""
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             try:
                 self._serve()
             except (OSError, ValueError) as error:
@@ -61,7 +58,7 @@ class Ear:
                 told = why
                 for watch in self._watches:
                     self._trouble(watch.id, why)
-                self._stopping.wait(next(delays))
+                self._worker.stopping.wait(next(delays))
             else:
                 delays, told = growing_delays(), ""
 
@@ -72,7 +69,7 @@ class Ear:
             for watch in self._watches:
                 talk.listen(watch.status_topic)
             log.info("listening on broker %s for %d watches", self._broker.id, len(self._watches))
-            while not self._stopping.is_set():
+            while not self._worker.stopping.is_set():
                 for topic, payload, retained in talk.heard():
                     for watch in self._watches:
                         if watch.status_topic == topic and payload in _WORDS:

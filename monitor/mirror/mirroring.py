@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -27,6 +26,7 @@ from monitor.mirror.source import Source
 from monitor.mirror.trouble import Trouble, Unanswered
 from monitor.plant.model import Plant
 from monitor.store.files import StoreMissing, StoreMoved
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -74,25 +74,19 @@ class Mirroring:
         self._looking: Looking
         self._writing, self._reading = _Outage("write"), _Outage("read")
         self._news_ms = 0
-        self._stopping = threading.Event()
-        self._thread: threading.Thread | None = None
+        self._worker = Worker(settings.label, self.run)
 
     def start(self) -> None:
-        self._thread = threading.Thread(target=self.run, name=self._settings.label, daemon=True)
-        self._thread.start()
+        self._worker.start()
 
     def stop(self, timeout_s: float) -> bool:
         """Begin nothing new, and wait for the request under way; False when that takes longer."""
-        self._stopping.set()
-        if self._thread is None:
-            return True
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return self._worker.stop(timeout_s)
 
     def run(self) -> None:
         """Rounds until stopped."""
         failing = False
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             try:
                 pause_s = self.round()
                 failing = False
@@ -105,7 +99,7 @@ class Mirroring:
                 elif not failing:
                     log.exception("%s failed; it is tried again every %g s", self._settings.label, _AGAIN_S)
                 failing, pause_s = True, _AGAIN_S if not expected else 5.0
-            self._stopping.wait(pause_s)
+            self._worker.stopping.wait(pause_s)
         self._forget()
         self._server.close()
 

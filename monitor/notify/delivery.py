@@ -26,6 +26,7 @@ from monitor.notify.settings import DeliverySettings
 from monitor.notify.way import Surroundings, Way
 from monitor.plant.model import Plant
 from monitor.readings import DeliveryResult, Owed, OwedReport, Report
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -84,13 +85,12 @@ class Delivery:
         self._alone: dict[int, Waiting] = {}  # rows that their far end put off, by id
         self._settled: dict[int, DeliveryResult] = {}  # done, and perhaps not yet committed
         self._unreported: list[DeliveryResult] = []
-        self._woken, self._stopping = threading.Event(), threading.Event()
-        self._thread: threading.Thread | None = None
+        self._woken = threading.Event()
+        self._worker = Worker("delivery", self.run)
 
     def start(self) -> None:
         """Begin, in a thread named `delivery`."""
-        self._thread = threading.Thread(target=self.run, name="delivery", daemon=True)
-        self._thread.start()
+        self._worker.start()
 
     def wake(self) -> None:
         """Something new may be owed. Any thread may call this, as often as it likes."""
@@ -98,17 +98,14 @@ class Delivery:
 
     def stop(self, timeout_s: float) -> bool:
         """Begin nothing new, and wait for the attempt under way; False when that takes longer."""
-        self._stopping.set()
-        self._woken.set()
-        if self._thread is None:
-            return True
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        self._worker.stopping.set()
+        self._woken.set()  # what the round waits for
+        return self._worker.stop(timeout_s)
 
     def run(self) -> None:
         """Rounds until stopped, each as soon as it is woken or its time has come."""
         failing = False
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             self._woken.clear()
             try:
                 pause_s = self.round()
@@ -157,7 +154,7 @@ class Delivery:
             (row for row in queue if self._may_go(row, now_ms)), key=lambda row: row.id in self._alone
         )
         for row in ready[:_MOST_A_ROUND]:
-            if self._stopping.is_set() or not self._attempt(row, way, state, queue):
+            if self._worker.stopping.is_set() or not self._attempt(row, way, state, queue):
                 return False
         return len(ready) > _MOST_A_ROUND
 

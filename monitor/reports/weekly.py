@@ -8,7 +8,6 @@ moment changes nothing, and the store's own key keeps a second one out.
 from __future__ import annotations
 
 import logging
-import threading
 import time
 from collections.abc import Callable, Mapping
 
@@ -19,6 +18,7 @@ from monitor.plant.model import Plant
 from monitor.readings import CLOCK_TRUSTED_FROM_MS, MadeReport, Notice, Report
 from monitor.reports.child import ChildFailed
 from monitor.reports.week import Week, due_by
+from monitor.worker import Worker
 
 log = logging.getLogger(__name__)
 
@@ -66,25 +66,19 @@ class Weekly:
         self._not_before_s = 0.0
         self._retry_s = _RETRY_FIRST_S
         self._done = ""
-        self._stopping = threading.Event()
-        self._thread: threading.Thread | None = None
+        self._worker = Worker("weekly digest", self._run)
 
     def start(self) -> None:
         """Begin, in a thread named `weekly digest`."""
-        self._thread = threading.Thread(target=self._run, name="weekly digest", daemon=True)
-        self._thread.start()
+        self._worker.start()
 
     def stop(self, timeout_s: float) -> bool:
         """Begin nothing new and wait for what is under way; False when that takes longer."""
-        self._stopping.set()
-        if self._thread is None:
-            return True
-        self._thread.join(timeout_s)
-        return not self._thread.is_alive()
+        return self._worker.stop(timeout_s)
 
     def _run(self) -> None:
         failing = False
-        while not self._stopping.is_set():
+        while not self._worker.stopping.is_set():
             try:
                 self.look()
                 failing = False
@@ -93,7 +87,7 @@ class Weekly:
                 if not failing:
                     log.exception("the weekly digest waits; it is tried again every %g s", _LOOK_S)
                 failing = True
-            self._stopping.wait(min(self._clock.machine_s(_LOOK_S), _LOOK_S))
+            self._worker.stopping.wait(min(self._clock.machine_s(_LOOK_S), _LOOK_S))
 
     def look(self) -> None:
         """Make what is due, if anything is."""
@@ -122,7 +116,7 @@ class Weekly:
         try:
             body = self._figures(week)
         except ChildFailed as error:
-            if not self._stopping.is_set():
+            if not self._worker.stopping.is_set():
                 log.error(
                     "the digest of %s was not made: %s; tried again in %.0f min",
                     week.label, error, self._retry_s / 60,
