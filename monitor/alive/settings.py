@@ -12,7 +12,7 @@ from monitor.notify.failures import Temporary
 from monitor.notify.post import Poster
 from monitor.notify.secret import Secret
 from monitor.plant.addresses import web_address
-from monitor.plant.fields import DurationMs, Id, RefersTo, Table
+from monitor.plant.fields import DurationMs, Id, RefersTo, SigningKeyFile, Table, TrustedFile
 
 _SHORTEST_KEY = 16
 
@@ -30,13 +30,8 @@ class Heartbeat(Table):
     every: Annotated[DurationMs, Field(ge=1_000, le=86_400_000, description="how often it hears from us")] = (
         60_000
     )
-    secret_file: Annotated[
-        str | None, Field(description="file that holds the signing key, relative to the site file")
-    ] = None
-    ca_file: Annotated[
-        str | None,
-        Field(description="certificates (PEM) to trust instead of the system's; relative to the site file"),
-    ] = None
+    secret_file: SigningKeyFile = None
+    ca_file: TrustedFile = None
     timeout: Annotated[
         DurationMs,
         Field(gt=0, description="longest wait for each answer; a whole heartbeat may take three times this"),

@@ -17,7 +17,7 @@ from monitor.mirror.points import What
 from monitor.mirror.read_back import NoReadBack
 from monitor.mirror.trouble import Trouble
 from monitor.plant.addresses import web_address
-from monitor.plant.fields import DurationMs, Id, PositiveDurationMs, Table
+from monitor.plant.fields import DurationMs, Id, PositiveDurationMs, Table, TrustedFile
 from monitor.plant.secret import Secret, one_of
 
 AnyReadBack = Flux | InfluxQl | Export | NoReadBack
@@ -46,10 +46,7 @@ class Mirror(Table):
         Field(description="file that holds the token, relative to the site file; user:password for a 1.8"),
     ] = None
     token_env: Annotated[str | None, Field(description="environment variable that holds the token")] = None
-    ca_file: Annotated[
-        str | None,
-        Field(description="certificates (PEM) to trust instead of the system's; relative to the site file"),
-    ] = None
+    ca_file: TrustedFile = None
     timeout: Annotated[PositiveDurationMs, Field(le=300_000, description="longest wait for an answer")] = (
         20_000
     )

@@ -17,7 +17,7 @@ from monitor.notify.secret import Secret
 from monitor.notify.way import Surroundings
 from monitor.notify.words import answer
 from monitor.plant.addresses import web_address
-from monitor.plant.fields import DurationMs, Table
+from monitor.plant.fields import DurationMs, SigningKeyFile, Table, TrustedFile
 from monitor.plant.secret import one_of
 
 if TYPE_CHECKING:
@@ -37,16 +37,11 @@ class Way(Table):
         AfterValidator(web_address),
         Field(description="https address of the receiver; http only inside the shop"),
     ]
-    secret_file: Annotated[
-        str | None, Field(description="file that holds the signing key, relative to the site file")
-    ] = None
+    secret_file: SigningKeyFile = None
     secret_env: Annotated[
         str | None, Field(description="environment variable that holds the signing key")
     ] = None
-    ca_file: Annotated[
-        str | None,
-        Field(description="certificates (PEM) to trust instead of the system's; relative to the site file"),
-    ] = None
+    ca_file: TrustedFile = None
     timeout: Annotated[
         DurationMs,
         Field(gt=0, description="longest wait for each answer; a whole delivery may take three times this"),

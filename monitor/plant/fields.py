@@ -102,6 +102,13 @@ def shown_duration(milliseconds: int) -> str:
 
 
 PositiveDurationMs = Annotated[DurationMs, AfterValidator(_more_than_nothing)]
+SigningKeyFile = Annotated[
+    str | None, Field(description="file that holds the signing key, relative to the site file")
+]
+TrustedFile = Annotated[
+    str | None,
+    Field(description="certificates (PEM) to trust instead of the system's; relative to the site file"),
+]
 
 
 @dataclass(frozen=True, slots=True)
