@@ -105,6 +105,14 @@ def number(evidence: Evidence, key: str) -> float:
     return float(value)
 
 
+def number_or_none(evidence: Evidence, key: str) -> float | None:
+    """A number of the evidence, None where it is not known.
+
+    Raises: ValueError when it is no number.
+    """
+    return None if evidence.get(key) is None else number(evidence, key)
+
+
 def text(evidence: Evidence, key: str) -> str:
     """A word of the evidence; an empty one when it is not there."""
     return str(evidence.get(key) or "")

@@ -11,7 +11,7 @@ from typing import Literal
 from monitor.plant.units import shown
 from monitor.readings import Evidence, Wording
 from monitor.rules.advice import cautions_for
-from monitor.rules.rule import number, text
+from monitor.rules.rule import number, number_or_none, text
 
 # The water is usable; better not through this bed; not usable; nobody said what the coolant allows.
 Consequence = Literal["usable", "bypass", "stop", "unknown"]
@@ -46,7 +46,7 @@ def wording(evidence: Evidence) -> Wording:
 
 def consequence(evidence: Evidence) -> Consequence:
     """What the outlet's water is worth to the coolant now."""
-    outlet, feed, limit = (_number(evidence, f"{key}_us_cm") for key in ("outlet", "inlet", "limit"))
+    outlet, feed, limit = (number_or_none(evidence, f"{key}_us_cm") for key in ("outlet", "inlet", "limit"))
     if outlet is not None and limit is not None and outlet > limit:
         return "stop"
     if outlet is not None and feed is not None and outlet > feed:
@@ -58,7 +58,7 @@ _Told = tuple[str, str, tuple[str, ...]]
 
 
 def _forecast(evidence: Evidence, means: Consequence) -> _Told:
-    days, low, high = (_number(evidence, f"left_{key}d") for key in ("", "low_", "high_"))
+    days, low, high = (number_or_none(evidence, f"left_{key}d") for key in ("", "low_", "high_"))
     bed = text(evidence, "bed")
     if evidence.get("outlived"):
         first = f"{bed}: resin has lasted longer than its load explains"
@@ -125,7 +125,7 @@ def _front(evidence: Evidence, means: Consequence) -> _Told:
 
 def _sooner(evidence: Evidence) -> str:
     """A front long before the load explains it points past the resin."""
-    low, treated = _number(evidence, "left_low_l"), _number(evidence, "treated_l")
+    low, treated = number_or_none(evidence, "left_low_l"), number_or_none(evidence, "treated_l")
     if not low or treated is None or low < 0.25 * treated:
         return ""
     return (
@@ -165,7 +165,7 @@ _HOW = {
 
 def _past(evidence: Evidence, means: Consequence) -> tuple[str, ...]:
     """Where the bed's water is not to be used: is that of its feed?"""
-    feed, limit = _number(evidence, "inlet_us_cm"), _number(evidence, "limit_us_cm")
+    feed, limit = number_or_none(evidence, "inlet_us_cm"), number_or_none(evidence, "limit_us_cm")
     if means not in ("stop", "bypass") or feed is None:
         return ()
     shown_feed = _us(evidence, "inlet")
@@ -192,10 +192,10 @@ _STEPS: dict[Consequence, tuple[str, ...]] = {
 
 
 def _facts(evidence: Evidence, condition: str) -> Iterator[tuple[str, str]]:
-    if _number(evidence, "outlet_us_cm") is not None:
+    if number_or_none(evidence, "outlet_us_cm") is not None:
         yield "outlet", _outlet(evidence)
     for key, label in (("clean", "outlet when clean"), ("inlet", "its feed"), ("tap", "tap")):
-        if _number(evidence, f"{key}_us_cm") is not None:
+        if number_or_none(evidence, f"{key}_us_cm") is not None:
             tap = key == "inlet" and evidence.get("from_tap")
             yield (f"{label} (the tap)" if tap else label), _us(evidence, key)
     yield from _limit(evidence)
@@ -213,7 +213,7 @@ def _facts(evidence: Evidence, condition: str) -> Iterator[tuple[str, str]]:
 
 
 def _limit(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    limit, feed = _number(evidence, "limit_us_cm"), _number(evidence, "inlet_us_cm")
+    limit, feed = number_or_none(evidence, "limit_us_cm"), number_or_none(evidence, "inlet_us_cm")
     if limit is None:
         return
     beyond = ""
@@ -223,24 +223,24 @@ def _limit(evidence: Evidence) -> Iterator[tuple[str, str]]:
 
 
 def _treated(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    treated, counted = _number(evidence, "treated_l"), _number(evidence, "counted_l")
+    treated, counted = number_or_none(evidence, "treated_l"), number_or_none(evidence, "counted_l")
     if treated is not None:
         yield "treated since the resin change", shown(treated, "volume", decimals=0)
     elif counted is not None:
         yield "treated since Goodwater counts", f"{shown(counted, 'volume', decimals=0)}; before, not known"
-    if _number(evidence, "use_l_d") is not None:
+    if number_or_none(evidence, "use_l_d") is not None:
         yield "the shop uses", f"{number(evidence, 'use_l_d'):.0f} L/day over whole weeks"
 
 
 def _left(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    low, high, middle = (_number(evidence, f"left_{key}l") for key in ("low_", "high_", ""))
+    low, high, middle = (number_or_none(evidence, f"left_{key}l") for key in ("low_", "high_", ""))
     if low is None or high is None:
         return
     about = "" if middle is None else f"about {middle:.0f} L, "
-    days_low, days_high = _number(evidence, "left_low_d"), _number(evidence, "left_high_d")
+    days_low, days_high = number_or_none(evidence, "left_low_d"), number_or_none(evidence, "left_high_d")
     days = "" if days_low is None or days_high is None else f"; {_range(days_low, days_high)}"
     yield "left by load", f"{about}{low:.0f} to {high:.0f} L{days}"
-    unseen = _number(evidence, "unseen_pct")
+    unseen = number_or_none(evidence, "unseen_pct")
     seen = "" if unseen is None else f", {unseen:.0f} % of it unseen by conductivity"
     yield "load", f"{number(evidence, 'load_meq_l'):.2f} meq/L{seen}"
     yield (
@@ -253,13 +253,13 @@ _FROM = {"set": "as set", "learned": "as earlier beds have shown", "rule of the 
 
 
 def _shape(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    verdict, low = text(evidence, "shape"), _number(evidence, "shape_low_l")
+    verdict, low = text(evidence, "shape"), number_or_none(evidence, "shape_low_l")
     if not verdict or low is None:
         return
     share = f"{number(evidence, 'shape_share_pct'):.0f} % of the feed"
     if evidence.get("shape_is_limit"):
         share = f"the coolant's limit ({share})"
-    high = _number(evidence, "shape_high_l")
+    high = number_or_none(evidence, "shape_high_l")
     if verdict == "no front yet":
         yield "shape of the rise", f"tells no end yet; {share} not before {low:.0f} L from now"
     else:
@@ -273,12 +273,8 @@ def _outlet(evidence: Evidence) -> str:
 
 
 def _us(evidence: Evidence, key: str) -> str:
-    value = _number(evidence, f"{key}_us_cm")
+    value = number_or_none(evidence, f"{key}_us_cm")
     return "not known" if value is None else shown(value, "conductivity")
-
-
-def _number(evidence: Evidence, key: str) -> float | None:
-    return None if evidence.get(key) is None else number(evidence, key)
 
 
 def _days(days: float) -> str:

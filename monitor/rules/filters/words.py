@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from monitor.plant.units import shown
 from monitor.readings import Evidence, Wording
 from monitor.rules.advice import cautions_for
-from monitor.rules.rule import number, text
+from monitor.rules.rule import number, number_or_none, text
 
 _Told = tuple[str, str, tuple[str, ...]]
 
@@ -53,7 +53,7 @@ def wording(evidence: Evidence) -> Wording:
 
 
 def _spent(evidence: Evidence) -> _Told:
-    where, left = text(evidence, "where"), _number(evidence, "left_d")
+    where, left = text(evidence, "where"), number_or_none(evidence, "left_d")
     if left is None:  # it was changed, and nothing is known of its use yet
         return f"{where}: change is not due", "", ()
     when = (
@@ -66,7 +66,7 @@ def _spent(evidence: Evidence) -> _Told:
     first = f"{where}: change {when}"
     reckoned = "by the litres it has passed" if text(evidence, "by") == "litres" else "by the calendar"
     meaning = f"Reckoned {reckoned}, not measured: its water decides how long a filter lasts. "
-    if _number(evidence, "days") is None:
+    if number_or_none(evidence, "days") is None:
         meaning += "When it was changed is not known, so it may be older than this. "
     if evidence.get("carbon"):
         meaning += f"Carbon gives out without a sign but chlorine behind it. {_ro(evidence)}"
@@ -92,9 +92,9 @@ def _drop(evidence: Evidence) -> _Told:
         )
         look = "Look whether the bypass is shut, and whether as much water runs as always."
         return first, meaning, (look, "Open the housing: is the cartridge whole, straight and sealed?", _LOG)
-    clogs = _number(evidence, "clogs_in_d")
-    limit = _number(evidence, "limit_bar")
-    beyond = limit is not None and (_number(evidence, "drop_bar") or 0.0) >= limit
+    clogs = number_or_none(evidence, "clogs_in_d")
+    limit = number_or_none(evidence, "limit_bar")
+    beyond = limit is not None and (number_or_none(evidence, "drop_bar") or 0.0) >= limit
     first = f"{where}: clogged, loses {now}, limit {_bar(evidence, 'limit_bar')}"
     if not beyond and clogs is not None:
         first = f"{where}: clogs in about {_days(clogs)}, loses {now}, limit {_bar(evidence, 'limit_bar')}"
@@ -111,7 +111,7 @@ def _drop(evidence: Evidence) -> _Told:
 
 def _chlorine(evidence: Evidence) -> _Told:
     where = text(evidence, "where")
-    free, bound = _number(evidence, "free_mg_l"), _number(evidence, "bound_mg_l")
+    free, bound = number_or_none(evidence, "free_mg_l"), number_or_none(evidence, "bound_mg_l")
     limit = number(evidence, "free_limit_mg_l")
     if evidence.get("only_total"):
         first = f"{where}: total chlorine {_mg(evidence, 'total_mg_l')} behind it, free not told"
@@ -146,7 +146,7 @@ def _ro(evidence: Evidence) -> str:
 
 
 def _exposure(evidence: Evidence) -> str:
-    exposed, bears = _number(evidence, "exposed_mg_h_l"), _number(evidence, "bears_h")
+    exposed, bears = number_or_none(evidence, "exposed_mg_h_l"), number_or_none(evidence, "bears_h")
     if bears is None:
         return ""
     had = (
@@ -162,7 +162,7 @@ def _exposure(evidence: Evidence) -> str:
 
 
 def _overdue(evidence: Evidence) -> _Told:
-    age = _number(evidence, "test_age_d")
+    age = number_or_none(evidence, "test_age_d")
     ago = "none yet" if age is None else f"the last {age:.0f} days ago"
     first = f"{text(evidence, 'where')}: chlorine test overdue, {ago}"
     meaning = (
@@ -182,7 +182,7 @@ _PARTS: Mapping[str, Callable[[Evidence], _Told]] = {
 
 
 def _facts(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    days, litres = _number(evidence, "days"), _number(evidence, "litres")
+    days, litres = number_or_none(evidence, "days"), number_or_none(evidence, "litres")
     yield (
         "changed",
         f"{days:.0f} days ago"
@@ -191,33 +191,33 @@ def _facts(evidence: Evidence) -> Iterator[tuple[str, str]]:
     )
     if litres is not None:
         least = "at least " if evidence.get("at_least") else ""
-        capacity = _number(evidence, "capacity_l")
+        capacity = number_or_none(evidence, "capacity_l")
         rated = "" if capacity is None else f" of {capacity:.0f} L it is rated for"
         yield "passed since", f"{least}{litres:.0f} L{rated}"
     else:
         yield "passed since", "not counted: no litres, so the calendar alone counts"
-    if _number(evidence, "every_d") is not None:
+    if number_or_none(evidence, "every_d") is not None:
         yield "to be changed after", f"{number(evidence, 'every_d'):.0f} days at the latest"
-    if _number(evidence, "drop_bar") is not None:
-        clean = _number(evidence, "clean_bar")
+    if number_or_none(evidence, "drop_bar") is not None:
+        clean = number_or_none(evidence, "clean_bar")
         when_clean = "clean: not known yet" if clean is None else f"clean {shown(clean, 'pressure')}"
         yield "pressure lost", f"{_bar(evidence, 'drop_bar')} ({when_clean})"
     if evidence.get("tests_chlorine"):
         yield "chlorine behind it", _tests(evidence)
-        if _number(evidence, "tap_mg_l") is not None:
+        if number_or_none(evidence, "tap_mg_l") is not None:
             yield "chlorine of the tap", _mg(evidence, "tap_mg_l")
 
 
 def _tests(evidence: Evidence) -> str:
-    age = _number(evidence, "test_age_d")
+    age = number_or_none(evidence, "test_age_d")
     if age is None:
         return "never tested"
     said = [
         f"{name} {_mg(evidence, key)}"
         for name, key in (("free", "free_mg_l"), ("total", "total_mg_l"), ("bound", "bound_mg_l"))
-        if _number(evidence, key) is not None
+        if number_or_none(evidence, key) is not None
     ]
-    passed = _number(evidence, "passed_age_d")
+    passed = number_or_none(evidence, "passed_age_d")
     last = "none passed" if passed is None else f"last passed {passed:.0f} days ago"
     return f"{', '.join(said)} (limits: free {_mg(evidence, 'free_limit_mg_l')}, bound " + (
         f"{_mg(evidence, 'bound_limit_mg_l')}), {age:.0f} days ago; {last}"
@@ -229,13 +229,9 @@ def _days(days: float) -> str:
 
 
 def _bar(evidence: Evidence, key: str) -> str:
-    value = _number(evidence, key)
+    value = number_or_none(evidence, key)
     return "not known" if value is None else shown(value, "pressure")
 
 
 def _mg(evidence: Evidence, key: str) -> str:
     return shown(number(evidence, key), "chlorine")
-
-
-def _number(evidence: Evidence, key: str) -> float | None:
-    return None if evidence.get(key) is None else number(evidence, key)

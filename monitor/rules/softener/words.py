@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 from monitor.plant.units import shown
 from monitor.readings import Evidence, Wording
 from monitor.rules.advice import cautions_for
-from monitor.rules.rule import number, text
+from monitor.rules.rule import number, number_or_none, text
 from monitor.water.osmosis import ro_concentration_factor
 
 _Told = tuple[str, str, tuple[str, ...]]
@@ -78,7 +78,7 @@ def _hardness(evidence: Evidence) -> _Told:
 
 def _cause(evidence: Evidence) -> str:
     """Where the other signs point; nothing where they say nothing."""
-    litres, lasts = _number(evidence, "since_regeneration_l"), _number(evidence, "lasts_l")
+    litres, lasts = number_or_none(evidence, "since_regeneration_l"), number_or_none(evidence, "lasts_l")
     if evidence.get("salt_stands"):
         return (
             f"Its salt has not fallen over {number(evidence, 'salt_stands_l'):.0f} L, so it regenerates "
@@ -105,12 +105,12 @@ def _for_the_ro(evidence: Evidence) -> str:
     ro, failed = text(evidence, "ro"), text(evidence, "part") == "hardness"
     if not ro:
         return "What stands behind it scales up. " if failed else "Once the resin is full hardness passes. "
-    hardness, recovery = _number(evidence, "hardness_mg_l"), _number(evidence, "recovery")
+    hardness, recovery = number_or_none(evidence, "hardness_mg_l"), number_or_none(evidence, "recovery")
     how_much = ""
     if hardness and recovery is not None and failed:
         reject = hardness * ro_concentration_factor(100.0 * recovery)
         how_much = f" (in its reject about {shown(reject, 'hardness')})"
-    change = _number(evidence, "flow_change_pct")
+    change = number_or_none(evidence, "flow_change_pct")
     begun = ""
     if change is not None and change < -3.0:
         begun = (
@@ -126,8 +126,8 @@ def _for_the_ro(evidence: Evidence) -> str:
 
 def _regeneration(evidence: Evidence) -> _Told:
     where = text(evidence, "where")
-    litres, longest = _number(evidence, "since_regeneration_l"), _number(evidence, "longest_l")
-    usual = _number(evidence, "usual_l")
+    litres, longest = number_or_none(evidence, "since_regeneration_l"), number_or_none(evidence, "longest_l")
+    usual = number_or_none(evidence, "usual_l")
     if text(evidence, "how") == "timer":
         first = f"{where}: has not regenerated since its timer was due"
     elif text(evidence, "how") == "log":
@@ -163,14 +163,14 @@ def _salt(evidence: Evidence) -> _Told:
         wait = "Leave the brine two hours to grow strong, then start a regeneration by hand."
         return first, meaning, (fill, wait, _TEST)
     if cause == "not-logged":
-        first = f"{where}: no salt logged for {_litres(_number(evidence, 'since_fill_l'))}"
+        first = f"{where}: no salt logged for {_litres(number_or_none(evidence, 'since_fill_l'))}"
         meaning = (
-            f"The longest between two fills was {_litres(_number(evidence, 'longest_fill_l'))}. Either salt "
-            "was filled in and not logged, or the tank is running empty, or the salt is not used: a bridge, "
+            f"The longest between two fills was {_litres(number_or_none(evidence, 'longest_fill_l'))}. Either "
+            "salt was filled in and not logged, or the tank is running empty, or the salt is not used: a bridge, "
             "or no regeneration. "
         )
         return first, meaning, (_SALT_TANK, _BRIDGE, _CLOCK, _TEST)
-    doses, litres = _number(evidence, "salt_doses") or 0.0, _number(evidence, "salt_stands_l")
+    doses, litres = number_or_none(evidence, "salt_doses") or 0.0, number_or_none(evidence, "salt_stands_l")
     first = f"{where}: salt does not fall, {_litres(litres)} softened meanwhile"
     due = f"{doses:.0f} regenerations" if doses > 1 else "one regeneration"
     if cause == "bridge":
@@ -191,7 +191,7 @@ def _salt(evidence: Evidence) -> _Told:
 
 
 def _timer(evidence: Evidence) -> _Told:
-    usual, new = _number(evidence, "usual_hour"), _number(evidence, "new_hour")
+    usual, new = number_or_none(evidence, "usual_hour"), number_or_none(evidence, "new_hour")
     first = f"{text(evidence, 'where')}: regenerates at its usual hour"
     if usual is not None and new is not None:
         first = f"{text(evidence, 'where')}: regenerates at {_clock(new)} instead of {_clock(usual)}"
@@ -204,7 +204,7 @@ def _timer(evidence: Evidence) -> _Told:
 
 
 def _overdue(evidence: Evidence) -> _Told:
-    age = _number(evidence, "test_age_d")
+    age = number_or_none(evidence, "test_age_d")
     ago = "none yet" if age is None else f"the last {age:.0f} days ago"
     first = f"{text(evidence, 'where')}: hardness test overdue, {ago}"
     meaning = (
@@ -224,34 +224,34 @@ _PARTS: Mapping[str, Callable[[Evidence], _Told]] = {
 
 
 def _facts(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    value = _number(evidence, "hardness_mg_l")
+    value = number_or_none(evidence, "hardness_mg_l")
     if value is not None:
         yield "hardness behind it", f"{shown(value, 'hardness')}, {_ago(evidence, 'test_age_d')}"
     elif text(evidence, "part") != "hardness":
         yield "hardness behind it", "not tested"
-    if text(evidence, "part") == "hardness" and _number(evidence, "passed_age_d") is not None:
+    if text(evidence, "part") == "hardness" and number_or_none(evidence, "passed_age_d") is not None:
         yield "last test that passed", _ago(evidence, "passed_age_d")
-    feed = _number(evidence, "feed_mg_l")
+    feed = number_or_none(evidence, "feed_mg_l")
     yield "hardness of its feed", "not known" if feed is None else shown(feed, "hardness")
-    litres = _number(evidence, "since_regeneration_l")
+    litres = number_or_none(evidence, "since_regeneration_l")
     if litres is not None:
-        taken, usual = _number(evidence, "taken_eq"), _number(evidence, "usual_l")
+        taken, usual = number_or_none(evidence, "taken_eq"), number_or_none(evidence, "usual_l")
         more = "" if usual is None else f", usually {usual:.0f} L"
         more += "" if taken is None else f"; hardness taken up {taken:.1f} eq"
         yield "since its last known regeneration", f"{litres:.0f} L{more}"
     yield from _lasts(evidence)
-    salt = _number(evidence, "salt_kg")
+    salt = number_or_none(evidence, "salt_kg")
     if salt is not None:
         yield "salt there", f"about {salt:.0f} kg; a regeneration takes {number(evidence, 'dose_kg'):.1f} kg"
     if evidence.get("salt_stands"):
         yield "salt gone since it stands", f"{max(number(evidence, 'salt_fell_kg'), 0.0):.1f} kg"
-    change = _number(evidence, "flow_change_pct")
+    change = number_or_none(evidence, "flow_change_pct")
     if change is not None:
         yield "normalised flow of the RO since the last passed test", f"{change:+.0f} %"
 
 
 def _lasts(evidence: Evidence) -> Iterator[tuple[str, str]]:
-    lasts, capacity, use = (_number(evidence, key) for key in ("lasts_l", "capacity_eq", "use_l_d"))
+    lasts, capacity, use = (number_or_none(evidence, key) for key in ("lasts_l", "capacity_eq", "use_l_d"))
     if lasts is not None and capacity is not None:
         days = "" if not use else f", about {lasts / use:.0f} days of use"
         yield "its resin lasts", f"about {lasts:.0f} L (28 % more or less), {capacity:.0f} eq{days}"
@@ -261,12 +261,12 @@ def _lasts(evidence: Evidence) -> Iterator[tuple[str, str]]:
 
 
 def _share(evidence: Evidence) -> float | None:
-    found, feed = _number(evidence, "hardness_mg_l"), _number(evidence, "feed_mg_l")
+    found, feed = number_or_none(evidence, "hardness_mg_l"), number_or_none(evidence, "feed_mg_l")
     return None if found is None or not feed else min(found / feed, 1.0)
 
 
 def _ago(evidence: Evidence, key: str) -> str:
-    days = _number(evidence, key)
+    days = number_or_none(evidence, key)
     if days is None:
         return "never"
     return "just now" if days < 0.1 else "today" if days < 1.0 else f"{days:.0f} days ago"
@@ -287,7 +287,3 @@ def _litres(litres: float | None) -> str:
 
 def _mg(evidence: Evidence, key: str) -> str:
     return shown(number(evidence, key), "hardness")
-
-
-def _number(evidence: Evidence, key: str) -> float | None:
-    return None if evidence.get(key) is None else number(evidence, key)
