@@ -165,9 +165,9 @@ def _salt(evidence: Evidence) -> _Told:
     if cause == "not-logged":
         first = f"{where}: no salt logged for {_litres(number_or_none(evidence, 'since_fill_l'))}"
         meaning = (
-            f"The longest between two fills was {_litres(number_or_none(evidence, 'longest_fill_l'))}. Either "
-            "salt was filled in and not logged, or the tank is running empty, or the salt is not used: a bridge, "
-            "or no regeneration. "
+            f"The longest between two fills was {_litres(number_or_none(evidence, 'longest_fill_l'))}. "
+            "Either salt was filled in and not logged, or the tank is running empty, or the salt is not "
+            "used: a bridge, or no regeneration. "
         )
         return first, meaning, (_SALT_TANK, _BRIDGE, _CLOCK, _TEST)
     doses, litres = number_or_none(evidence, "salt_doses") or 0.0, number_or_none(evidence, "salt_stands_l")
